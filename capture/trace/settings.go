@@ -1,0 +1,131 @@
+package trace
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Accuracy is an instrument's own specification, ±(percent of reading + counts of its last digit),
+// read as a rectangular distribution.
+type Accuracy struct {
+	Percent float64
+	Counts  float64
+}
+
+// String writes the notation that ParseAccuracy reads.
+func (a Accuracy) String() string {
+	return strconv.FormatFloat(a.Percent, 'g', -1, 64) + "%+" + strconv.FormatFloat(a.Counts, 'g', -1, 64)
+}
+
+// ParseAccuracy reads "0.8%+3", "0.8%" or "0.8 % + 3"; a leading ± and surrounding brackets are
+// allowed. An empty string is no specification.
+func ParseAccuracy(s string) (Accuracy, error) {
+	t := strings.Trim(strings.TrimPrefix(strings.ReplaceAll(s, " ", ""), "±"), "()")
+	if t == "" {
+		return Accuracy{}, nil
+	}
+	bad := fmt.Errorf("accuracy %q: want percent of reading and counts, such as 0.8%%+3", s)
+	percent, counts, found := strings.Cut(t, "%")
+	if !found {
+		return Accuracy{}, bad
+	}
+	var a Accuracy
+	var err error
+	if a.Percent, err = strconv.ParseFloat(percent, 64); err != nil || !(a.Percent >= 0 && a.Percent <= 100) {
+		return Accuracy{}, bad
+	}
+	if counts = strings.TrimPrefix(counts, "+"); counts != "" {
+		if a.Counts, err = strconv.ParseFloat(counts, 64); err != nil || !(a.Counts >= 0 && a.Counts <= 1e6) {
+			return Accuracy{}, bad
+		}
+	}
+	return a, nil
+}
+
+// MarshalText writes the notation; no specification is the empty string.
+func (a Accuracy) MarshalText() ([]byte, error) {
+	if a == (Accuracy{}) {
+		return nil, nil
+	}
+	return []byte(a.String()), nil
+}
+
+// UnmarshalText reads the notation.
+func (a *Accuracy) UnmarshalText(b []byte) (err error) {
+	*a, err = ParseAccuracy(string(b))
+	return err
+}
+
+// Settings are everything besides the samples that a derivation depends on. Zero means unknown or
+// unset unless said otherwise; the JSON names are those of the flags of DESIGN section 8.
+type Settings struct {
+	Procedure        Procedure `json:"procedure"`
+	RatedCurrentA    float64   `json:"rated_current_a,omitempty"`
+	RatedVoltageV    float64   `json:"rated_voltage_v,omitempty"`
+	Accuracy         Accuracy  `json:"accuracy,omitzero"`
+	ResolutionA      float64   `json:"resolution_a,omitempty"`
+	FullScaleA       float64   `json:"full_scale_a,omitempty"`
+	AveragingS       *float64  `json:"averaging_s,omitempty"` // nil: not stated; 0: stated as none
+	Waveform         Waveform  `json:"waveform,omitempty"`
+	HoldS            float64   `json:"hold_s,omitempty"`  // 0: to the end of the trace
+	DwellS           float64   `json:"dwell_s,omitempty"` // steps; 0: 10 s
+	RigResistanceOhm float64   `json:"rig_resistance_ohm,omitempty"`
+	AppliedAtS       *float64  `json:"applied_at_s,omitempty"` // on the trace's own time base
+	RemovedAtS       *float64  `json:"removed_at_s,omitempty"`
+	ClockUS          float64   `json:"clock_u_s,omitempty"` // expanded uncertainty of the time base itself
+}
+
+// Validate names the setting that is out of range and the range, or returns nil.
+func (s Settings) Validate() error {
+	if s.Procedure != "" && !slices.Contains(Procedures, s.Procedure) {
+		return fmt.Errorf("procedure: %q is none of short, ramp, steps, overload, carry", string(s.Procedure))
+	}
+	if err := s.Waveform.validate(); err != nil {
+		return err
+	}
+	averaging, applied, removed := 0.0, 0.0, 0.0
+	if s.AveragingS != nil {
+		averaging = *s.AveragingS
+	}
+	if s.AppliedAtS != nil {
+		applied = *s.AppliedAtS
+	}
+	if s.RemovedAtS != nil {
+		removed = *s.RemovedAtS
+	}
+	const farAway = 1e9 // seconds, some thirty years: a time stamp, not a duration
+	for _, c := range []struct {
+		name      string
+		v, lo, hi float64
+	}{
+		{"rated_current_a", s.RatedCurrentA, 0, 1000},
+		{"rated_voltage_v", s.RatedVoltageV, 0, 1000},
+		{"accuracy percent", s.Accuracy.Percent, 0, 100},
+		{"accuracy counts", s.Accuracy.Counts, 0, 1e6},
+		{"resolution_a", s.ResolutionA, 0, 100},
+		{"full_scale_a", s.FullScaleA, 0, 10000},
+		{"averaging_s", averaging, 0, 60},
+		{"hold_s", s.HoldS, 0, 86400},
+		{"dwell_s", s.DwellS, 0, 3600},
+		{"rig_resistance_ohm", s.RigResistanceOhm, 0, 1000},
+		{"applied_at_s", applied, -farAway, 4 * farAway},
+		{"removed_at_s", removed, -farAway, 4 * farAway},
+		{"clock_u_s", s.ClockUS, 0, 60},
+	} {
+		if err := inRange(c.name, c.v, c.lo, c.hi); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// inRange says in words that v is outside lo..hi; NaN always is.
+func inRange(name string, v, lo, hi float64) error {
+	if math.IsNaN(v) || v < lo || v > hi {
+		return fmt.Errorf("%s: %g is out of range, allowed is %g to %g", name, v, lo, hi)
+	}
+	return nil
+}
