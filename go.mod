@@ -18,6 +18,7 @@ require (
 	github.com/mattn/go-sqlite3 v1.14.53 // indirect
 	github.com/prometheus/client_golang v1.25.0 // indirect
 	github.com/rogpeppe/go-internal v1.16.0 // indirect
+	github.com/yuin/goldmark v1.8.7 // indirect
 	go.bug.st/serial v1.8.0 // indirect
 	go.uber.org/goleak v1.3.0 // indirect
 	golang.org/x/exp/typeparams v0.0.0-20231108232855-2478ac86f678 // indirect
