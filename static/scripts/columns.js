@@ -1,0 +1,256 @@
+// Trace columns as they come over the socket: their binary layout, and a store that keeps them and
+// reduces any window of time to the pixels of a chart without losing an extreme. Nothing here draws.
+
+/** Flags of a column. */
+export const OVER = 1; // beyond the instrument's range
+export const GAP = 2; // something was lost before this column
+
+const HEAD_BYTES = 32;
+const KIND_BACKLOG = 1;
+
+/**
+ * One decoded binary message.
+ * @typedef {object} Chunk
+ * @property {boolean} backlog replaces everything kept of that channel
+ * @property {number} channel index into the channels of hello
+ * @property {number} lost samples lost since the last message
+ * @property {number} widthS column width in seconds, 0 for single samples
+ * @property {Float64Array} t seconds on the bench's time base
+ * @property {Float32Array} min
+ * @property {Float32Array} max
+ * @property {Uint8Array} flags
+ */
+
+/**
+ * Reads a binary message; null where it is none of ours or is cut short.
+ * @param {ArrayBuffer} buffer
+ * @returns {Chunk | null}
+ */
+export function decodeChunk(buffer) {
+  if (buffer.byteLength < HEAD_BYTES) return null;
+  const view = new DataView(buffer);
+  if (view.getUint8(0) !== 0x4c || view.getUint8(1) !== 0x54 || view.getUint8(2) !== 1) return null;
+  const n = view.getUint32(8, true);
+  if (buffer.byteLength < HEAD_BYTES + 13 * n) return null;
+  const t0 = view.getFloat64(16, true);
+  const t = new Float64Array(n);
+  const min = new Float32Array(n);
+  const max = new Float32Array(n);
+  const flags = new Uint8Array(n);
+  for (let i = 0; i < n; i++) {
+    t[i] = t0 + view.getFloat32(HEAD_BYTES + 4 * i, true);
+    min[i] = view.getFloat32(HEAD_BYTES + 4 * (n + i), true);
+    max[i] = view.getFloat32(HEAD_BYTES + 4 * (2 * n + i), true);
+    flags[i] = view.getUint8(HEAD_BYTES + 12 * n + i);
+  }
+  return {
+    backlog: view.getUint8(3) === KIND_BACKLOG,
+    channel: view.getUint16(4, true),
+    lost: view.getUint32(12, true),
+    widthS: view.getFloat64(24, true),
+    t,
+    min,
+    max,
+    flags,
+  };
+}
+
+/**
+ * A window of a trace reduced to pixels: one entry per pixel that has readings, in order of time.
+ * `first` and `last` join a pixel to its neighbours; `min` and `max` are all it hides.
+ * @typedef {object} Pixels
+ * @property {number} n
+ * @property {Float64Array} t time of the pixel's first reading
+ * @property {Float32Array} first
+ * @property {Float32Array} min
+ * @property {Float32Array} max
+ * @property {Float32Array} last
+ * @property {Uint8Array} flags of all its readings, or-ed; GAP is that of the first one
+ */
+
+/** Columns of one channel in order of time, growing at the end and cut at the front. */
+export class ColumnStore {
+  constructor() {
+    this.n = 0;
+    this.start = 0; // index of the oldest column kept
+    this.widthS = 0;
+    this.lost = 0;
+    this.version = 0; // changes with every change, so that a drawer knows
+    this.t = new Float64Array(1024);
+    this.min = new Float32Array(1024);
+    this.max = new Float32Array(1024);
+    this.flags = new Uint8Array(1024);
+  }
+
+  /** How many columns are kept. */
+  get length() {
+    return this.n - this.start;
+  }
+
+  /** Time of the newest column in seconds, NaN where there is none. */
+  get newestS() {
+    return this.length ? this.t[this.n - 1] : NaN;
+  }
+
+  /** The newest value, NaN where there is none. */
+  get newest() {
+    return this.length ? this.max[this.n - 1] : NaN;
+  }
+
+  clear() {
+    this.n = this.start = this.lost = 0;
+    this.version++;
+  }
+
+  /**
+   * Takes a message: a backlog replaces everything, an append goes behind it. Columns that are not
+   * later than the newest one are set aside, as the bench does with readings.
+   * @param {Chunk} c
+   */
+  take(c) {
+    if (c.backlog) this.clear();
+    this.widthS = c.widthS;
+    this.lost += c.lost;
+    this.reserve(c.t.length);
+    let newest = this.length ? this.t[this.n - 1] : -Infinity;
+    for (let i = 0; i < c.t.length; i++) {
+      if (!(c.t[i] > newest)) continue;
+      newest = this.t[this.n] = c.t[i];
+      this.min[this.n] = c.min[i];
+      this.max[this.n] = c.max[i];
+      this.flags[this.n] = c.flags[i];
+      this.n++;
+    }
+    this.version++;
+  }
+
+  /**
+   * Forgets columns before a time in seconds; the one just before it stays, so that a line drawn
+   * from the left edge has where to come from.
+   * @param {number} t
+   */
+  forget(t) {
+    const i = this.firstAtOrAfter(t) - 1;
+    if (i > this.start) {
+      this.start = i;
+      this.version++;
+    }
+  }
+
+  /**
+   * Index of the first column at or after a time; n where there is none.
+   * @param {number} t
+   */
+  firstAtOrAfter(t) {
+    let lo = this.start;
+    let hi = this.n;
+    while (lo < hi) {
+      const mid = (lo + hi) >> 1;
+      if (this.t[mid] < t) lo = mid + 1;
+      else hi = mid;
+    }
+    return lo;
+  }
+
+  /**
+   * The largest and smallest finite value between two times; null where there is none.
+   * @param {number} from
+   * @param {number} to
+   * @returns {{min: number, max: number} | null}
+   */
+  extremes(from, to) {
+    let min = Infinity;
+    let max = -Infinity;
+    for (let i = this.firstAtOrAfter(from); i < this.n && this.t[i] <= to; i++) {
+      if (this.min[i] < min && Number.isFinite(this.min[i])) min = this.min[i];
+      if (this.max[i] > max && Number.isFinite(this.max[i])) max = this.max[i];
+    }
+    return min <= max ? { min, max } : null;
+  }
+
+  /**
+   * The value at a time: that of the newest column not later; NaN before the first.
+   * @param {number} t
+   */
+  at(t) {
+    const i = this.firstAtOrAfter(t);
+    if (i < this.n && this.t[i] === t) return this.max[i];
+    return i > this.start ? this.max[i - 1] : NaN;
+  }
+
+  /**
+   * Reduces from..to seconds to `width` pixels. The column before the window and the one after it
+   * are taken along, so that the line runs to both edges.
+   * @param {number} from
+   * @param {number} to
+   * @param {number} width in pixels, at least 1
+   * @returns {Pixels}
+   */
+  pixels(from, to, width) {
+    const cap = width + 2;
+    const out = {
+      n: 0,
+      t: new Float64Array(cap),
+      first: new Float32Array(cap),
+      min: new Float32Array(cap),
+      max: new Float32Array(cap),
+      last: new Float32Array(cap),
+      flags: new Uint8Array(cap),
+    };
+    const begin = Math.max(this.start, this.firstAtOrAfter(from) - 1);
+    const perSecond = width / (to - from);
+    let current = -2; // pixel that is being filled; -1 is the one before the window
+    for (let i = begin; i < this.n; i++) {
+      const t = this.t[i];
+      const px = t < from ? -1 : Math.min(width, Math.floor((t - from) * perSecond));
+      const min = this.min[i];
+      const max = this.max[i];
+      // A gap begins a new entry even within one pixel's reach, else the line would cross it.
+      if (px !== current || (this.flags[i] & GAP && out.n < cap)) {
+        if (out.n === cap) break;
+        current = px;
+        const k = out.n++;
+        out.t[k] = t;
+        out.first[k] = this.rising(i) ? min : max;
+        out.min[k] = min;
+        out.max[k] = max;
+        out.last[k] = this.rising(i) ? max : min;
+        out.flags[k] = this.flags[i];
+      } else {
+        const k = out.n - 1;
+        if (min < out.min[k]) out.min[k] = min;
+        if (max > out.max[k]) out.max[k] = max;
+        out.last[k] = this.rising(i) ? max : min;
+        out.flags[k] |= this.flags[i] & OVER;
+      }
+      if (px >= width) break;
+    }
+    return out;
+  }
+
+  /**
+   * Whether the trace rises through column i, as far as its neighbour before tells.
+   * @param {number} i
+   */
+  rising(i) {
+    return i === this.start || this.max[i] >= this.max[i - 1];
+  }
+
+  /** @param {number} more */
+  reserve(more) {
+    const need = this.n + more;
+    if (need <= this.t.length) return;
+    const keep = this.length;
+    const cap = Math.max(1024, 2 * (keep + more));
+    const grow = (/** @type {any} */ old, /** @type {any} */ fresh) => {
+      fresh.set(old.subarray(this.start, this.n));
+      return fresh;
+    };
+    this.t = grow(this.t, new Float64Array(cap));
+    this.min = grow(this.min, new Float32Array(cap));
+    this.max = grow(this.max, new Float32Array(cap));
+    this.flags = grow(this.flags, new Uint8Array(cap));
+    this.start = 0;
+    this.n = keep;
+  }
+}
