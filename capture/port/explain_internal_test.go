@@ -1,0 +1,100 @@
+package port
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"syscall"
+	"testing"
+)
+
+// The system's refusals that a test cannot make for real while it runs as root.
+func TestExplain(t *testing.T) {
+	dir := t.TempDir()
+	node := filepath.Join(dir, "node")
+	if err := os.WriteFile(node, nil, 0o660); err != nil {
+		t.Fatal(err)
+	}
+	grouped := node
+	if err := os.Chmod(grouped, 0o660); err != nil { // WriteFile's mode goes through the umask
+		t.Fatal(err)
+	}
+	if os.Getuid() == 0 {
+		if err := os.Chown(grouped, 0, 20); err != nil { // dialout on Debian
+			t.Fatal(err)
+		}
+	}
+	closed := filepath.Join(dir, "closed")
+	if err := os.WriteFile(closed, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		path string
+		err  error
+		want []string
+		gone bool
+	}{
+		"Group":    {grouped, syscall.EACCES, []string{"permission denied", "group", "log out and in again"}, false},
+		"NoGroup":  {closed, syscall.EACCES, []string{"permission denied", "sudo chown", closed}, false},
+		"Busy":     {node, syscall.EBUSY, []string{"another program has it open"}, false},
+		"NoDevice": {node, syscall.EIO, []string{"no device answers"}, true},
+		"Missing":  {node, syscall.ENOENT, []string{"no such port"}, true},
+		"Files":    {node, syscall.EMFILE, []string{"too many files"}, false},
+	} {
+		t.Run(name, func(t *testing.T) {
+			err := explain(c.path, c.err).(*OpenError)
+			for _, want := range c.want {
+				if !strings.Contains(err.Error(), want) {
+					t.Errorf("%q does not contain %q", err, want)
+				}
+			}
+			if err.Gone != c.gone {
+				t.Errorf("gone = %v, want %v", err.Gone, c.gone)
+			}
+		})
+	}
+}
+
+func TestNaturalOrder(t *testing.T) {
+	got := []string{"/dev/ttyUSB10", "/dev/ttyACM1", "/dev/ttyUSB2", "/dev/ttyACM0"}
+	slices.SortFunc(got, natural)
+	want := []string{"/dev/ttyACM0", "/dev/ttyACM1", "/dev/ttyUSB2", "/dev/ttyUSB10"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+}
+
+func TestBuiltInSkipsLinesWithoutHardware(t *testing.T) {
+	dir := t.TempDir()
+	for name, kind := range map[string]string{"ttyS0": "4\n", "ttyS1": "0\n"} {
+		if err := os.Mkdir(filepath.Join(dir, name), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(dir, name, "type"), []byte(kind), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got, want := builtIn(dir), []string{"/dev/ttyS0"}; !slices.Equal(got, want) {
+		t.Errorf("got %v, want %v", got, want)
+	}
+}
+
+// A byte-by-byte port must not grow the list of chunks without bound, nor lose a byte to that bound.
+func TestQueueJoinsChunksBeyondItsList(t *testing.T) {
+	q := newQueue(1 << 20)
+	const n = maxRecords + 100
+	for i := range n {
+		if !q.put([]byte{byte(i)}, int64(i)) {
+			t.Fatalf("byte %d did not fit", i)
+		}
+	}
+	var b burst
+	q.swap(&b)
+	if len(b.data) != n || len(b.records) != maxRecords {
+		t.Fatalf("%d bytes in %d chunks, want %d in %d", len(b.data), len(b.records), n, maxRecords)
+	}
+	if last := b.records[len(b.records)-1]; last.n != 101 || last.atNS != n-1 {
+		t.Errorf("last chunk %+v, want 101 bytes at the latest arrival", last)
+	}
+}
