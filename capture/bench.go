@@ -1,0 +1,373 @@
+package capture
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+	"time"
+
+	"letthrough/capture/port"
+	"letthrough/capture/trace"
+	"letthrough/capture/trip"
+	"letthrough/capture/wire"
+)
+
+// Options set up a Bench. Zero values mean the defaults.
+type Options struct {
+	Clock      Clock    // nil: real time
+	Recorder   Recorder // nil: runs are kept by nobody, only shown
+	Contact    Contact  // nil: the contact is closed and opened by hand
+	PreRecordS float64  // kept before an onset, s; 0: 5
+	WatchS     float64  // watched after the hold, s; 0: 10
+	Version    string
+	Log        *slog.Logger
+	// OpenSource opens an instrument; nil opens a serial port.
+	OpenSource func(wire.Spec) (Source, error)
+}
+
+const (
+	defaultPreRecordS = 5
+	defaultWatchS     = 10
+	defaultHoldS      = 30 // common practice, no source
+)
+
+// Bench owns the instruments and the run. All its methods may be called from any goroutine.
+type Bench struct {
+	clock   Clock
+	rec     Recorder
+	contact Contact
+	log     *slog.Logger
+	open    func(wire.Spec) (Source, error)
+	version string
+	preNS   int64
+	watchNS int64
+
+	inbox chan struct{} // an instrument has something; capacity 1
+	poke  chan struct{} // a command changed the next deadline; capacity 1
+	ctx   context.Context
+	stop  context.CancelFunc
+	loops sync.WaitGroup // the bench's goroutine
+	ears  sync.WaitGroup // the instruments' goroutines
+
+	mu          sync.Mutex
+	opened      bool
+	closed      bool
+	mode        Mode
+	plan        *plan
+	watch       *trip.Detector // looks for the onset while armed
+	floorNS     int64          // nothing older belongs to the next run
+	run         *run
+	lastRun     int64 // 0: none since the program began
+	instruments []*instrument
+	channels    []*channel // ever; never shortened
+	events      ring[Event]
+	wake        chan struct{}
+	changed     bool
+	openContact bool // the hold is over: the bench's goroutine opens the contact
+	shifted     []trace.Sample
+	marks       []trace.Mark
+}
+
+// channel is one stream of samples and what is kept of it.
+type channel struct {
+	trace.Channel
+	columns *columnRing
+	pre     prerecord
+	gone    bool // its instrument was removed
+}
+
+// instrument is one Source with its goroutine.
+type instrument struct {
+	spec     wire.Spec
+	src      Source
+	box      *inbox
+	spare    [][]trace.Sample
+	channels []*channel // as src.Channels
+	status   SourceStatus
+	lost     uint64 // by the inbox
+	said     string // state last published
+}
+
+// New makes a bench that does nothing yet.
+func New(o Options) *Bench {
+	if o.Clock == nil {
+		o.Clock = NewClock(1)
+	}
+	if o.PreRecordS == 0 {
+		o.PreRecordS = defaultPreRecordS
+	}
+	if o.WatchS == 0 {
+		o.WatchS = defaultWatchS
+	}
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Recorder == nil {
+		o.Recorder = &forgetful{}
+	}
+	b := &Bench{
+		clock: o.Clock, rec: o.Recorder, contact: o.Contact, log: o.Log, version: o.Version,
+		open: o.OpenSource, preNS: trace.NS(o.PreRecordS), watchNS: trace.NS(o.WatchS),
+		inbox: make(chan struct{}, 1), poke: make(chan struct{}, 1), wake: make(chan struct{}),
+		mode: Idle, events: ring[Event]{cap: eventsKept},
+	}
+	if b.open == nil {
+		b.open = func(s wire.Spec) (Source, error) {
+			return openSerial(s, port.Options{Now: b.clock.NowNS, Log: b.log})
+		}
+	}
+	b.ctx, b.stop = context.WithCancel(context.Background())
+	return b
+}
+
+// Open starts the bench's goroutine.
+func (b *Bench) Open() error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.closed || b.opened {
+		return errors.New("open bench: it is open or was closed already")
+	}
+	b.opened = true
+	b.loops.Add(1)
+	go b.loop()
+	return nil
+}
+
+// Close ends the instruments, closes an open run as interrupted with what it has, and opens the
+// contact. It returns once nothing of the bench runs any more; the recorder may be closed then.
+func (b *Bench) Close() error {
+	b.mu.Lock()
+	if b.closed {
+		b.mu.Unlock()
+		return nil
+	}
+	b.closed = true
+	var errs []error
+	for _, in := range b.instruments {
+		errs = append(errs, in.src.Close())
+	}
+	b.mu.Unlock()
+
+	// The instruments first, so that their last samples are in the inboxes; then the loop.
+	b.ears.Wait()
+	b.stop()
+	b.loops.Wait()
+
+	b.mu.Lock()
+	now := b.clock.NowNS()
+	b.take(now)
+	if b.run != nil {
+		b.finish(now, trace.RunInterrupted, "the program was ended")
+	}
+	b.setMode(Idle)
+	b.wakeViewers()
+	b.mu.Unlock()
+	if b.contact != nil && b.contact.Closed() {
+		errs = append(errs, b.contact.Open())
+	}
+	return errors.Join(errs...)
+}
+
+// loop is the bench's goroutine: it takes what the instruments brought and keeps the deadlines.
+func (b *Bench) loop() {
+	defer b.loops.Done()
+	for {
+		b.mu.Lock()
+		now := b.clock.NowNS()
+		next := b.step(now)
+		openContact := b.openContact
+		b.openContact = false
+		b.mu.Unlock()
+		if openContact {
+			// Outside the lock: a relay on modem lines takes its time.
+			if err := b.DriveContact(false); err != nil {
+				b.log.Error("open the contact at the end of the hold", "err", err)
+			}
+		}
+		timer := b.clock.NewTimer(time.Duration(next - now))
+		select {
+		case <-b.ctx.Done():
+		case <-b.inbox:
+		case <-b.poke:
+		case <-timer.C():
+		}
+		timer.Stop()
+		if b.ctx.Err() != nil {
+			return
+		}
+	}
+}
+
+// idleStepNS is how often the bench looks round when nothing comes in: the state must be fresh, and
+// an unfinished column must not stay hidden.
+const idleStepNS = 50e6
+
+// step takes what came in, keeps the deadlines, tells the viewers, and says when to look again; b.mu
+// is held.
+func (b *Bench) step(now int64) (nextNS int64) {
+	b.take(now)
+	if b.run != nil {
+		b.keepDeadlines(now)
+	}
+	b.wakeViewers()
+	next := now + idleStepNS
+	if b.run != nil {
+		if at := b.run.deadlineNS(b.watchNS); at > now && at < next {
+			next = at
+		}
+	}
+	return next
+}
+
+// take empties the inboxes into the pre-record, the columns, and the detector or the run.
+func (b *Bench) take(now int64) {
+	for _, in := range b.instruments {
+		got := false
+		var full [][]trace.Sample
+		full, in.status, in.lost = in.box.take(in.spare)
+		in.spare = full
+		for i, samples := range full {
+			if len(samples) > 0 {
+				got = true
+				b.samples(in.channels[i], samples)
+			}
+		}
+		if !got {
+			for _, c := range in.channels {
+				if now-c.columns.lastNS > idleStepNS && c.columns.flush() {
+					b.changed = true
+				}
+			}
+		}
+		b.tellInstrument(in)
+	}
+	switch {
+	case b.run != nil:
+		b.runChanges(now)
+	case b.mode == Armed:
+		if _, ok := b.watch.Onset(); ok {
+			b.openRun(now)
+		}
+	}
+}
+
+// samples takes what one channel brought.
+func (b *Bench) samples(c *channel, samples []trace.Sample) {
+	b.changed = true
+	c.columns.add(samples)
+	if b.run != nil {
+		b.runSamples(c, samples)
+		return
+	}
+	c.pre.add(samples, b.preNS)
+	if b.mode == Armed {
+		feed(b.watch, b.plan, c, since(samples, b.floorNS))
+	}
+}
+
+// feed gives samples to the detector if it is this channel that it listens to.
+func feed(d *trip.Detector, p *plan, c *channel, samples []trace.Sample) {
+	switch c {
+	case p.current:
+		d.Current(samples)
+	case p.voltage:
+		d.Voltage(samples)
+	}
+}
+
+// since cuts off what is older than ns; samples are in order of time.
+func since(samples []trace.Sample, ns int64) []trace.Sample {
+	for len(samples) > 0 && samples[0].AtNS < ns {
+		samples = samples[1:]
+	}
+	return samples
+}
+
+// setMode changes the mode and tells so.
+func (b *Bench) setMode(m Mode) {
+	if b.mode != m {
+		b.mode = m
+		b.publish(Event{Kind: EventBench, Mode: m, AtNS: b.clock.NowNS()})
+	}
+}
+
+// tellInstrument publishes a change of an instrument's state.
+func (b *Bench) tellInstrument(in *instrument) {
+	if in.status.State == in.said {
+		return
+	}
+	in.said = in.status.State
+	s := in.state()
+	b.publish(Event{Kind: EventInstrument, AtNS: b.clock.NowNS(), Text: fmt.Sprintf("%s: %s", in.spec.Name, s.Say)})
+}
+
+// AddInstrument opens an instrument and listens to it from now on.
+func (b *Bench) AddInstrument(spec wire.Spec) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.closed {
+		return refuse(CodeState, "", "the bench is closed")
+	}
+	for _, in := range b.instruments {
+		if in.spec.Name == spec.Name {
+			return refuse(CodeState, "give it another name", "there is an instrument called %s already", spec.Name)
+		}
+	}
+	src, err := b.open(spec)
+	if err != nil {
+		return err
+	}
+	in := b.attach(spec, src)
+	b.ears.Add(1)
+	go func() {
+		defer b.ears.Done()
+		listen(b.ctx, in.src, in.box)
+	}()
+	return nil
+}
+
+// attach makes room for what a source will bring; b.mu is held.
+func (b *Bench) attach(spec wire.Spec, src Source) *instrument {
+	in := &instrument{spec: spec, src: src}
+	for _, ch := range src.Channels() {
+		c := &channel{Channel: ch, columns: newColumnRing(), pre: prerecord{limit: prerecordCap}}
+		in.channels = append(in.channels, c)
+		b.channels = append(b.channels, c)
+	}
+	in.box = newInbox(len(in.channels), b.inbox)
+	in.spare = make([][]trace.Sample, len(in.channels))
+	b.instruments = append(b.instruments, in)
+	b.changed = true
+	return in
+}
+
+// RemoveInstrument closes an instrument; what it measured of an open run stays.
+func (b *Bench) RemoveInstrument(name string) error {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for i, in := range b.instruments {
+		if in.spec.Name != name {
+			continue
+		}
+		b.take(b.clock.NowNS())
+		b.instruments = append(b.instruments[:i:i], b.instruments[i+1:]...)
+		for _, c := range in.channels {
+			c.gone = true
+		}
+		b.changed = true
+		return in.src.Close()
+	}
+	return refuse(CodeNotFound, "the instruments are listed in the state", "there is no instrument called %s", name)
+}
+
+// forgetful is the recorder of a bench without one: it only counts the runs.
+type forgetful struct{ runs int64 }
+
+func (f *forgetful) Begin(trace.RunStart) (int64, error) { f.runs++; return f.runs, nil }
+func (f *forgetful) Append(int64, trace.Batch)           {}
+func (f *forgetful) Marks(int64, []trace.Mark)           {}
+func (f *forgetful) Amend(int64, trace.Settings)         {}
+func (f *forgetful) End(int64, trace.RunEnd)             {}
+func (f *forgetful) Trouble() (string, uint64)           { return "", 0 }

@@ -1,0 +1,277 @@
+package capture
+
+import (
+	"slices"
+	"time"
+
+	"letthrough/capture/trace"
+	"letthrough/capture/trip"
+	"letthrough/capture/words"
+)
+
+// run is the open run. Its own time base begins with its first kept sample.
+type run struct {
+	id       int64
+	plan     *plan
+	settings trace.Settings
+	det      *trip.Detector
+	originNS int64
+	openedNS int64
+	started  time.Time
+	counts   trace.Counts // of the instruments when it opened
+
+	nextMark  int   // ID of the next mark from outside
+	appliedNS int64 // 0: no mark says so
+	removedNS int64
+	hold      bool  // the hold is going on
+	holdEndNS int64 // when it ended, once hold is false
+	endNS     int64 // newest sample
+
+	fresh      bool // samples came since the figures were last derived
+	derivedNS  int64
+	derivation *trace.Derivation
+}
+
+// outsideMarks is where the numbers of marks from outside begin. The detector numbers them alike, so
+// that a mark keeps its number from the live page to the stored derivation.
+const outsideMarks = 1_000_000
+
+// figuresEveryNS is how often figures so far are derived while nothing but samples comes in.
+const figuresEveryNS = 100e6
+
+// onsetNS is the onset on the bench's time base, once there is one.
+func (r *run) onsetNS() (int64, bool) {
+	t, ok := r.det.Onset()
+	return r.originNS + trace.NS(t), ok
+}
+
+// holdFromNS is what the hold counts from: the onset, else the mark applied, else the opening.
+func (r *run) holdFromNS() int64 {
+	if at, ok := r.onsetNS(); ok {
+		return at
+	}
+	if r.appliedNS != 0 {
+		return r.appliedNS
+	}
+	return r.openedNS
+}
+
+// holdEndsNS is when the hold ends or ended.
+func (r *run) holdEndsNS() int64 {
+	if !r.hold {
+		return r.holdEndNS
+	}
+	return r.holdFromNS() + trace.NS(r.settings.HoldS)
+}
+
+// deadlineNS is when the run changes next if nothing happens.
+func (r *run) deadlineNS(watchNS int64) int64 {
+	if r.hold {
+		return r.holdEndsNS()
+	}
+	return r.holdEndNS + watchNS
+}
+
+// seconds turns an instant of the bench into seconds of the run.
+func (r *run) seconds(ns int64) float64 { return float64(ns-r.originNS) / 1e9 }
+
+// openRun opens the planned run at now, with everything that was kept before. The detector that
+// watched is dismissed: a new one is fed what the run keeps, and nothing else.
+func (b *Bench) openRun(now int64) {
+	r := &run{plan: b.plan, settings: b.plan.settings, openedNS: now, hold: true, nextMark: outsideMarks}
+	r.settings.ClockUS = b.clockU(b.plan.current)
+	det, err := trip.New(r.settings)
+	if err != nil {
+		// The settings were checked when the bench was armed; only the clock's figure is new.
+		b.log.Error("clock uncertainty out of range", "err", err)
+		r.settings.ClockUS = 0
+		det, _ = trip.New(r.settings)
+	}
+	r.det = det
+	r.originNS = now
+	for _, c := range b.channels {
+		if kept := b.kept(c, now); len(kept) > 0 {
+			r.originNS = min(r.originNS, kept[0].AtNS)
+		}
+	}
+	r.started = b.clock.WallAt(r.originNS)
+	r.counts = b.counts()
+	start := trace.RunStart{
+		Unit: r.plan.unit, Output: r.plan.output, Setting: r.plan.setting, Rig: r.plan.rig, Note: r.plan.note,
+		Settings: r.settings, Started: r.started, OriginNS: r.originNS, OpenedNS: now - r.originNS,
+		Instruments: b.runInstruments(), Version: b.version,
+	}
+	if r.id, err = b.rec.Begin(start); err != nil {
+		// The test goes on: it is shown, and figures come out, even if nobody keeps it.
+		b.log.Error("open run in the store", "err", err)
+	}
+	b.run, b.watch = r, nil
+	b.setMode(Recording)
+	b.publish(Event{
+		Kind: EventRun, Run: r.id, AtNS: now, RunState: trace.RunOpen, Unit: r.plan.unit,
+		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started,
+	})
+	for _, c := range b.channels {
+		b.runSamples(c, b.kept(c, now))
+		c.pre = prerecord{limit: c.pre.limit}
+	}
+	b.runChanges(now)
+}
+
+// kept is what a run that opens now gets of a channel. An instrument that fell silent long ago still
+// has its last seconds in memory; they are no part of this run.
+func (b *Bench) kept(c *channel, now int64) []trace.Sample {
+	return since(c.pre.kept(), max(b.floorNS, now-b.preNS))
+}
+
+// runInstruments describes the instruments for the record.
+func (b *Bench) runInstruments() []trace.RunInstrument {
+	var out []trace.RunInstrument
+	for _, in := range b.instruments {
+		out = append(out, trace.RunInstrument{Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, Spec: in.spec.String()})
+	}
+	return out
+}
+
+// clockU is the uncertainty of a channel's time base.
+func (b *Bench) clockU(c *channel) float64 {
+	for _, in := range b.instruments {
+		if slices.Contains(in.channels, c) {
+			return in.status.ClockUS
+		}
+	}
+	return 0
+}
+
+// counts adds up what the instruments lost so far.
+func (b *Bench) counts() (c trace.Counts) {
+	for _, in := range b.instruments {
+		c.Lost += int64(in.status.Lost + in.lost)
+		c.Garbled += int64(in.status.Garbled)
+		c.Duplicate += int64(in.status.Duplicate)
+	}
+	return c
+}
+
+// runSamples puts samples of one channel on the run's time base and hands them on.
+func (b *Bench) runSamples(c *channel, samples []trace.Sample) {
+	r := b.run
+	samples = since(samples, r.originNS)
+	if len(samples) == 0 {
+		return
+	}
+	b.shifted = append(b.shifted[:0], samples...)
+	for i := range b.shifted {
+		b.shifted[i].AtNS -= r.originNS
+	}
+	r.endNS = max(r.endNS, b.shifted[len(b.shifted)-1].AtNS)
+	r.fresh = true
+	feed(r.det, r.plan, c, b.shifted)
+	b.rec.Append(r.id, trace.Batch{Channel: c.Channel, Samples: b.shifted})
+}
+
+// runChanges publishes new marks at once and figures now and then.
+func (b *Bench) runChanges(now int64) {
+	r := b.run
+	b.marks = r.det.Changes(b.marks[:0])
+	told := b.tellMarks(b.marks)
+	if told || r.fresh && now-r.derivedNS >= figuresEveryNS {
+		d := r.det.Derive()
+		b.tellFigures(&d, now)
+	}
+}
+
+// tellMarks publishes and records marks of the detector. Those from outside that it gives back were
+// told when they were made.
+func (b *Bench) tellMarks(marks []trace.Mark) (told bool) {
+	r := b.run
+	marks = slices.DeleteFunc(marks, func(m trace.Mark) bool { return m.By != trace.Detector })
+	if len(marks) == 0 {
+		return false
+	}
+	b.rec.Marks(r.id, marks)
+	for _, m := range marks {
+		b.publish(Event{Kind: EventMark, Run: r.id, AtNS: r.originNS + trace.NS(m.T), Mark: &m})
+	}
+	return true
+}
+
+func (b *Bench) tellFigures(d *trace.Derivation, now int64) {
+	r := b.run
+	words.Fill(d, r.settings)
+	r.derivation, r.derivedNS, r.fresh = d, now, false
+	b.publish(Event{Kind: EventFigures, Run: r.id, AtNS: now, Figures: d, Settings: r.settings, Procedure: r.settings.Procedure, Unit: r.plan.unit})
+}
+
+// addMark makes a mark from outside at an instant of the bench.
+func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64, atNS int64) trace.Mark {
+	r := b.run
+	m := trace.Mark{ID: r.nextMark, Kind: kind, T: r.seconds(atNS), U: u, By: by, Text: text}
+	r.nextMark++
+	switch kind {
+	case trace.Applied:
+		r.appliedNS = atNS
+	case trace.Removed:
+		r.removedNS = atNS
+	}
+	r.det.Mark(m)
+	b.rec.Marks(r.id, []trace.Mark{m})
+	b.publish(Event{Kind: EventMark, Run: r.id, AtNS: atNS, Mark: &m})
+	r.fresh = true
+	if kind == trace.Removed && r.hold {
+		// With the short gone there is nothing left to hold.
+		b.endHold(atNS)
+	}
+	b.runChanges(b.clock.NowNS())
+	return m
+}
+
+// keepDeadlines ends the hold and the run when their time has come, by the clock of the host: an
+// instrument that fell silent keeps no run open.
+func (b *Bench) keepDeadlines(now int64) {
+	if r := b.run; r.hold && now >= r.holdEndsNS() {
+		b.endHold(r.holdEndsNS())
+	}
+	if r := b.run; !r.hold && now >= r.deadlineNS(b.watchNS) {
+		b.finish(now, trace.RunComplete, "")
+	}
+}
+
+// endHold begins the watch over the recovery. A contact that the program drives is opened.
+func (b *Bench) endHold(atNS int64) {
+	r := b.run
+	r.hold, r.holdEndNS = false, atNS
+	b.openContact = b.contact != nil
+	b.publish(Event{Kind: EventBench, Mode: b.mode, AtNS: atNS, Run: r.id})
+	b.kick()
+}
+
+// finish ends the run, and with it the arming, unless that was asked to stay.
+func (b *Bench) finish(now int64, state trace.RunState, reason string) {
+	r := b.run
+	d := r.det.Finish()
+	b.marks = r.det.Changes(b.marks[:0])
+	b.tellMarks(b.marks)
+	b.tellFigures(&d, now)
+	c := b.counts()
+	b.rec.End(r.id, trace.RunEnd{
+		State: state, Reason: reason, Settings: r.settings, Derivation: d,
+		Ended: b.clock.WallAt(now), EndNS: r.endNS,
+		Counts: trace.Counts{
+			Lost: max(0, c.Lost-r.counts.Lost), Garbled: max(0, c.Garbled-r.counts.Garbled),
+			Duplicate: max(0, c.Duplicate-r.counts.Duplicate),
+		},
+	})
+	b.publish(Event{
+		Kind: EventRun, Run: r.id, AtNS: now, RunState: state, Unit: r.plan.unit,
+		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started, Text: reason,
+	})
+	b.run, b.plan, b.lastRun = nil, nil, r.id
+	b.floorNS = now
+	b.setMode(Idle)
+	if r.plan.again && !b.closed {
+		if err := b.arm(r.plan, now); err != nil {
+			b.log.Error("arm again", "err", err)
+		}
+	}
+}

@@ -1,0 +1,205 @@
+package capture
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+
+	"letthrough/capture/trace"
+	"letthrough/capture/words"
+)
+
+// Mode is what the bench is doing.
+type Mode string
+
+// The modes of the bench.
+const (
+	Idle      Mode = "idle"
+	Armed     Mode = "armed"
+	Recording Mode = "recording"
+	Replaying Mode = "replaying"
+)
+
+// State is everything that can be told at one instant; in JSON it is what GET /api/state answers.
+// Times ending in AtS are seconds on the bench's time base.
+type State struct {
+	Bench       Mode              `json:"bench"`
+	Run         *int64            `json:"run"`
+	Phase       trace.Phase       `json:"phase"`
+	SinceOnsetS *float64          `json:"since_onset_s"`
+	Instruments []InstrumentState `json:"instruments"`
+	Figures     trace.Figures     `json:"figures"`
+	Guard       Guard             `json:"guard"`
+	Version     string            `json:"version"`
+
+	LastRun      *int64   `json:"last_run"` // the run that ended last since the program began
+	NowAtS       float64  `json:"now_at_s"`
+	ZeroAtS      *float64 `json:"zero_at_s"`   // the onset; null before there is one
+	OpenedAtS    *float64 `json:"opened_at_s"` // when the open run opened
+	HoldS        *float64 `json:"hold_s"`
+	HoldEndsAtS  *float64 `json:"hold_ends_at_s"`
+	Watching     bool     `json:"watching"` // the hold is over, the recovery is being watched
+	WatchEndsAtS *float64 `json:"watch_ends_at_s"`
+	Removed      bool     `json:"removed"` // a mark says that the short was taken off
+
+	Unit      *trace.Unit     `json:"unit"`
+	Output    string          `json:"output"`
+	Setting   string          `json:"setting"`
+	Rig       string          `json:"rig"`
+	Procedure trace.Procedure `json:"procedure"`
+	Behaviour trace.Behaviour `json:"behaviour"` // so far
+
+	Contact    string `json:"contact"` // open, closed, or none where no contact is configured
+	Storing    string `json:"storing"` // empty: well; else in words what keeps the run from being stored
+	LostToDisk uint64 `json:"lost_to_disk"`
+}
+
+// Guard says how near the rig's weakest part is to its limit.
+type Guard struct {
+	Part        string   `json:"part"`
+	Used        *float64 `json:"used"` // share of what the part stands, 0 to 1
+	SecondsLeft *float64 `json:"seconds_left"`
+	Level       string   `json:"level"` // quiet where no rig is known
+	Text        string   `json:"text"`
+}
+
+// quietGuard is said while nothing is known of the rig's parts.
+func quietGuard() Guard {
+	return Guard{Level: "quiet", Text: "No rig is known, so nothing watches its parts."}
+}
+
+// InstrumentState is how one instrument is doing.
+type InstrumentState struct {
+	Name        string       `json:"name"`
+	Format      string       `json:"format"`
+	Port        string       `json:"port"`
+	State       string       `json:"state"`
+	Say         string       `json:"say"` // the state in words
+	RateHz      float64      `json:"rate_hz"`
+	Latest      []LatestJSON `json:"latest"`
+	Lost        uint64       `json:"lost"`
+	Garbled     uint64       `json:"garbled"`
+	Duplicate   uint64       `json:"duplicate"`
+	LastGarbled string       `json:"last_garbled,omitempty"`
+	Problem     string       `json:"problem,omitempty"`
+}
+
+// LatestJSON is the newest reading of one quantity.
+type LatestJSON struct {
+	Quantity trace.Quantity
+	Value    float64
+	Flags    trace.Flags
+}
+
+// MarshalJSON writes null for a reading beyond the range, whose number means nothing.
+func (l LatestJSON) MarshalJSON() ([]byte, error) {
+	j := struct {
+		Quantity trace.Quantity `json:"quantity"`
+		Value    *float64       `json:"value"`
+		Flags    []string       `json:"flags"`
+	}{Quantity: l.Quantity, Flags: []string{}}
+	if l.Flags&trace.Over != 0 {
+		j.Flags = append(j.Flags, "over")
+	} else if !math.IsNaN(l.Value) && !math.IsInf(l.Value, 0) {
+		j.Value = &l.Value
+	}
+	if l.Flags&trace.Gap != 0 {
+		j.Flags = append(j.Flags, "gap")
+	}
+	return json.Marshal(j)
+}
+
+// say puts an instrument's state in words.
+func (s InstrumentState) say(silentForS float64) string {
+	switch s.State {
+	case Receiving:
+		return fmt.Sprintf("receiving %.3g readings a second", s.RateHz)
+	case Silent:
+		return fmt.Sprintf("silent for %s", words.Duration(silentForS))
+	case Garbled:
+		return fmt.Sprintf("receiving what cannot be read: %s", s.LastGarbled)
+	case OverRange:
+		return "the reading is beyond the range"
+	case Unplugged:
+		return "unplugged"
+	case Reconnecting:
+		return "trying to open the port again"
+	}
+	return "not heard from yet"
+}
+
+// state tells how the instrument is doing; b.mu is held.
+func (in *instrument) state() InstrumentState {
+	st := in.status
+	s := InstrumentState{
+		Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, State: st.State, RateHz: st.RateHz,
+		Latest: []LatestJSON{}, Lost: st.Lost + in.lost, Garbled: st.Garbled, Duplicate: st.Duplicate,
+		LastGarbled: st.LastGarbled, Problem: st.Problem,
+	}
+	if s.State == "" {
+		s.State = Silent
+	}
+	for _, l := range st.Latest {
+		if l.Known {
+			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: l.Value, Flags: l.Flags})
+		}
+	}
+	s.Say = s.say(st.SilentForS)
+	return s
+}
+
+// State tells everything at this instant.
+func (b *Bench) State() State {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	now := b.clock.NowNS()
+	s := State{
+		Bench: b.mode, Phase: trace.Idle, Instruments: []InstrumentState{}, Figures: trace.Figures{},
+		Guard: quietGuard(), Version: b.version, NowAtS: float64(now) / 1e9, Contact: "none",
+	}
+	s.Storing, s.LostToDisk = b.rec.Trouble()
+	for _, in := range b.instruments {
+		s.Instruments = append(s.Instruments, in.state())
+	}
+	if b.contact != nil {
+		s.Contact = "open"
+		if b.contact.Closed() {
+			s.Contact = "closed"
+		}
+	}
+	if b.lastRun != 0 {
+		s.LastRun = ptr(b.lastRun)
+	}
+	if p := b.plan; p != nil {
+		unit := p.unit
+		s.Unit, s.Output, s.Setting, s.Rig, s.Procedure = &unit, p.output, p.setting, p.rig, p.settings.Procedure
+		s.HoldS = ptr(p.settings.HoldS)
+	}
+	if b.run != nil {
+		b.run.tell(&s, now, b.watchNS)
+	}
+	return s
+}
+
+// tell adds what the open run knows.
+func (r *run) tell(s *State, now, watchNS int64) {
+	s.Run = ptr(r.id)
+	s.Phase = r.det.Phase()
+	s.OpenedAtS = ptr(float64(r.openedNS) / 1e9)
+	s.HoldS = ptr(r.settings.HoldS)
+	s.HoldEndsAtS = ptr(float64(r.holdEndsNS()) / 1e9)
+	if at, ok := r.onsetNS(); ok {
+		s.ZeroAtS = ptr(float64(at) / 1e9)
+		s.SinceOnsetS = ptr(float64(now-at) / 1e9)
+	}
+	s.Watching = !r.hold
+	if s.Watching {
+		s.WatchEndsAtS = ptr(float64(r.holdEndNS+watchNS) / 1e9)
+	}
+	s.Removed = r.removedNS != 0
+	if r.derivation != nil {
+		s.Figures, s.Behaviour = r.derivation.Figures, r.derivation.Behaviour
+	}
+}
+
+func ptr[T any](v T) *T { return &v }
