@@ -231,7 +231,7 @@ func (b *Bench) take(now int64) {
 		for i, samples := range full {
 			if len(samples) > 0 {
 				got = true
-				b.samples(in.channels[i], samples)
+				b.samples(in.channels[i], samples, now)
 			}
 		}
 		if !got {
@@ -243,28 +243,43 @@ func (b *Bench) take(now int64) {
 		}
 		b.tellInstrument(in)
 	}
-	switch {
-	case b.run != nil:
+	if b.run != nil {
 		b.runChanges(now)
-	case b.mode == Armed:
-		if _, ok := b.watch.Onset(); ok {
-			b.openRun(now)
-		}
 	}
 }
 
-// samples takes what one channel brought.
-func (b *Bench) samples(c *channel, samples []trace.Sample) {
+// confirmNS is kept beyond the pre-record, since an onset is known only some readings after it.
+const confirmNS = 1e9
+
+// samples takes what one channel brought. While the bench is armed it does so in short pieces: if it
+// ever lags, the beginning of a fault must not have left the pre-record by the time it is noticed.
+func (b *Bench) samples(c *channel, samples []trace.Sample, now int64) {
 	b.changed = true
 	c.columns.add(samples)
-	if b.run != nil {
+	for b.run == nil && len(samples) > 0 {
+		piece := samples
+		if b.mode == Armed {
+			piece = samples[:within(samples, confirmNS/2)]
+		}
+		samples = samples[len(piece):]
+		c.pre.add(piece, b.preNS+confirmNS)
+		if b.mode == Armed {
+			feed(b.watch, b.plan, c, since(piece, b.floorNS))
+			b.openAtOnset(now)
+		}
+	}
+	if len(samples) > 0 {
 		b.runSamples(c, samples)
-		return
 	}
-	c.pre.add(samples, b.preNS)
-	if b.mode == Armed {
-		feed(b.watch, b.plan, c, since(samples, b.floorNS))
+}
+
+// within counts the samples, at least one, that lie within ns of the first.
+func within(samples []trace.Sample, ns int64) int {
+	n := 1
+	for n < len(samples) && samples[n].AtNS-samples[0].AtNS < ns {
+		n++
 	}
+	return n
 }
 
 // feed gives samples to the detector if it is this channel that it listens to.

@@ -161,14 +161,14 @@ func (b *Bench) arm(p *plan, now int64) error {
 		return refuse(CodeRange, "", "%s", err)
 	}
 	for _, c := range b.channels {
-		feed(watch, p, c, b.kept(c, now))
+		feed(watch, p, c, b.kept(c, now-b.preNS))
 	}
 	b.plan, b.watch = p, watch
 	b.setMode(Armed)
 	if _, ok := watch.Onset(); ok {
 		switch watch.Phase() {
 		case trace.Fault, trace.Limiting, trace.Retry:
-			b.openRun(now)
+			b.openAtOnset(now)
 		default:
 			b.floorNS = now
 			b.watch, _ = trip.New(p.settings)
@@ -280,7 +280,7 @@ func (b *Bench) Mark(kind trace.MarkKind, text string) (m trace.Mark, run int64,
 func (b *Bench) mark(kind trace.MarkKind, by trace.By, text string, u float64, now int64) (trace.Mark, error) {
 	b.take(now)
 	if b.mode == Armed && kind == trace.Applied {
-		b.openRun(now)
+		b.openRun(now, now-b.preNS)
 	}
 	if b.run == nil {
 		return trace.Mark{}, refuse(CodeState, "arm the bench first", "no run is open, the bench is %s", b.mode)

@@ -75,9 +75,9 @@ func (r *run) deadlineNS(watchNS int64) int64 {
 // seconds turns an instant of the bench into seconds of the run.
 func (r *run) seconds(ns int64) float64 { return float64(ns-r.originNS) / 1e9 }
 
-// openRun opens the planned run at now, with everything that was kept before. The detector that
-// watched is dismissed: a new one is fed what the run keeps, and nothing else.
-func (b *Bench) openRun(now int64) {
+// openRun opens the planned run at now, with what was kept since fromNS. The detector that watched is
+// dismissed: a new one is fed what the run keeps, and nothing else.
+func (b *Bench) openRun(now, fromNS int64) {
 	r := &run{plan: b.plan, settings: b.plan.settings, openedNS: now, hold: true, nextMark: outsideMarks}
 	r.settings.ClockUS = b.clockU(b.plan.current)
 	det, err := trip.New(r.settings)
@@ -90,7 +90,7 @@ func (b *Bench) openRun(now int64) {
 	r.det = det
 	r.originNS = now
 	for _, c := range b.channels {
-		if kept := b.kept(c, now); len(kept) > 0 {
+		if kept := b.kept(c, fromNS); len(kept) > 0 {
 			r.originNS = min(r.originNS, kept[0].AtNS)
 		}
 	}
@@ -112,16 +112,24 @@ func (b *Bench) openRun(now int64) {
 		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started,
 	})
 	for _, c := range b.channels {
-		b.runSamples(c, b.kept(c, now))
+		b.runSamples(c, b.kept(c, fromNS))
 		c.pre = prerecord{limit: c.pre.limit}
 	}
 	b.runChanges(now)
 }
 
-// kept is what a run that opens now gets of a channel. An instrument that fell silent long ago still
-// has its last seconds in memory; they are no part of this run.
-func (b *Bench) kept(c *channel, now int64) []trace.Sample {
-	return since(c.pre.kept(), max(b.floorNS, now-b.preNS))
+// kept is what a run or a detector gets of a channel from before. An instrument that fell silent long
+// ago still has its last seconds in memory; they belong to nothing that begins now.
+func (b *Bench) kept(c *channel, fromNS int64) []trace.Sample {
+	return since(c.pre.kept(), max(b.floorNS, fromNS))
+}
+
+// openAtOnset opens the run of an armed bench if its detector has seen a fault begin. The pre-record
+// counts from the onset and not from now, which may be later by the time it took to be sure.
+func (b *Bench) openAtOnset(now int64) {
+	if at, ok := b.watch.Onset(); ok {
+		b.openRun(now, trace.NS(at)-b.preNS)
+	}
 }
 
 // runInstruments describes the instruments for the record.
