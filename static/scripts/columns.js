@@ -187,7 +187,8 @@ export class ColumnStore {
    * @returns {Pixels}
    */
   pixels(from, to, width) {
-    const cap = width + 2;
+    // Two entries a pixel at most: what came before a gap within it, and what came after.
+    const cap = 2 * (width + 2);
     const out = {
       n: 0,
       t: new Float64Array(cap),
@@ -199,33 +200,51 @@ export class ColumnStore {
     };
     const begin = Math.max(this.start, this.firstAtOrAfter(from) - 1);
     const perSecond = width / (to - from);
-    let current = -2; // pixel that is being filled; -1 is the one before the window
+    let pixel = -2; // the one being filled; -1 stands before the window
+    let split = false; // whether a gap has split it
     for (let i = begin; i < this.n; i++) {
-      const t = this.t[i];
-      const px = t < from ? -1 : Math.min(width, Math.floor((t - from) * perSecond));
-      const min = this.min[i];
-      const max = this.max[i];
-      // A gap begins a new entry even within one pixel's reach, else the line would cross it.
-      if (px !== current || (this.flags[i] & GAP && out.n < cap)) {
-        if (out.n === cap) break;
-        current = px;
-        const k = out.n++;
-        out.t[k] = t;
-        out.first[k] = this.rising(i) ? min : max;
-        out.min[k] = min;
-        out.max[k] = max;
-        out.last[k] = this.rising(i) ? max : min;
-        out.flags[k] = this.flags[i];
+      const px = this.t[i] < from ? -1 : Math.min(width, Math.floor((this.t[i] - from) * perSecond));
+      const gap = (this.flags[i] & GAP) !== 0;
+      if (px !== pixel) {
+        pixel = px;
+        split = false;
+        this.begin(out, i);
+      } else if (gap && !split) {
+        split = true;
+        this.begin(out, i);
       } else {
-        const k = out.n - 1;
-        if (min < out.min[k]) out.min[k] = min;
-        if (max > out.max[k]) out.max[k] = max;
-        out.last[k] = this.rising(i) ? max : min;
-        out.flags[k] |= this.flags[i] & OVER;
+        this.widen(out, i);
       }
       if (px >= width) break;
     }
     return out;
+  }
+
+  /**
+   * @param {Pixels} out
+   * @param {number} i
+   */
+  begin(out, i) {
+    const k = out.n++;
+    const up = this.rising(i);
+    out.t[k] = this.t[i];
+    out.min[k] = this.min[i];
+    out.max[k] = this.max[i];
+    out.first[k] = up ? this.min[i] : this.max[i];
+    out.last[k] = up ? this.max[i] : this.min[i];
+    out.flags[k] = this.flags[i];
+  }
+
+  /**
+   * @param {Pixels} out
+   * @param {number} i
+   */
+  widen(out, i) {
+    const k = out.n - 1;
+    if (this.min[i] < out.min[k]) out.min[k] = this.min[i];
+    if (this.max[i] > out.max[k]) out.max[k] = this.max[i];
+    out.last[k] = this.rising(i) ? this.max[i] : this.min[i];
+    out.flags[k] |= this.flags[i] & OVER;
   }
 
   /**

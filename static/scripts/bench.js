@@ -1,0 +1,189 @@
+// The Bench: what the instrument says now, and the run that is being recorded.
+
+import { TraceChart } from "./chart.js";
+import { Dock } from "./dock.js";
+import { Live, liveURL } from "./live.js";
+import { showEvents, showFigures, showInstruments } from "./lists.js";
+import { BenchModel } from "./model.js";
+import { clockText, element, make, pageData, plateText, setText, shape } from "./page.js";
+import { closePicture, wholePicture } from "./pictures.js";
+import { Steps } from "./steps.js";
+
+const data = pageData();
+const model = new BenchModel();
+model.role = data.role;
+const whole = new TraceChart(element("whole"), data.option, data.words.phases);
+const close = new TraceChart(element("close"), data.option, data.words.phases);
+const listening = new TraceChart(element("listening"), data.option, data.words.phases);
+const dock = new Dock(model);
+const steps = new Steps(model, dock);
+
+let shownMode = "";
+let lineUp = true;
+/** @type {Set<string>} */
+const dirty = new Set(["state", "mark", "figures"]);
+/** @type {Set<string>} */
+const spoken = new Set();
+
+const live = new Live(liveURL(), {
+  text(message) {
+    const changed = model.take(message);
+    if (changed === "mark") speak(message);
+    if (changed === "run") dirty.add("mark").add("figures");
+    if (changed) dirty.add(changed);
+  },
+  binary(buffer) {
+    model.takeBinary(buffer);
+  },
+  line(up) {
+    lineUp = up;
+    element("line-broken").hidden = up;
+    dirty.add("state");
+  },
+});
+
+/**
+ * Says a mark aloud once, when it is first made.
+ * @param {any} m
+ */
+function speak(m) {
+  const key = `${m.run} ${m.id}`;
+  if (spoken.has(key) || m.withdrawn) return;
+  spoken.add(key);
+  setText(element("speak"), `${m.say || m.kind}${Number.isFinite(model.zeroS) ? ` at ${(m.at_s - model.zeroS).toFixed(2)} seconds` : ""}`);
+}
+
+function frame() {
+  if (dirty.size) {
+    refresh();
+    dirty.clear();
+  }
+  drawCharts();
+  setText(element("clock"), clockOf());
+  requestAnimationFrame(frame);
+}
+
+function refresh() {
+  const mode = model.mode;
+  if (mode !== shownMode) {
+    shownMode = mode;
+    document.body.dataset.mode = mode;
+    element("first").hidden = mode !== "idle";
+    element("bench").hidden = mode === "idle";
+    dirty.add("mark").add("figures");
+  }
+  if (dirty.has("state") || dirty.has("run")) showState();
+  if (dirty.has("mark")) showEvents(element("events"), model.marksInOrder());
+  if (dirty.has("figures") || dirty.has("mark")) showFiguresNow();
+  dock.refresh(lineUp);
+  steps.refresh();
+}
+
+function showState() {
+  const { mode, state } = model;
+  const unit = model.runUnit ?? state?.unit;
+  setText(element("title"), mode === "idle" ? "Nothing armed yet" : unit?.name ?? "No unit");
+  setText(element("under"), underTitle(unit));
+  const line = liveLine();
+  const el = element("live");
+  if (el.dataset.said !== line.shape + line.text) {
+    el.dataset.said = line.shape + line.text;
+    el.replaceChildren(shape(line.shape), line.text);
+  }
+  showInstruments(element("instrument-facts"), state?.instruments ?? []);
+  showUnit(unit);
+  element("storing").hidden = !state?.storing;
+  setText(element("storing-text"), state?.storing ?? "");
+}
+
+/** @param {any} unit */
+function underTitle(unit) {
+  if (model.mode === "idle") return "Three steps to a test. They stay done for the next one.";
+  const run = model.run === null ? "" : `, run ${model.run}`;
+  return `${data.words.procedures[model.state?.procedure || "short"] ?? "Test"}${run}. Rated ${plateText(unit)}${unit?.waveform ? `, ${data.words.waveforms[unit.waveform] ?? unit.waveform}` : ""}.`;
+}
+
+/** @returns {{shape: string, text: string}} */
+function liveLine() {
+  const { mode, state, holdS } = model;
+  if (!lineUp) return { shape: "unknown", text: "Not connected" };
+  const receives = state?.instruments?.some((i) => i.state === "receiving" || i.state === "over_range");
+  switch (mode) {
+    case "idle":
+      return receives ? { shape: "live", text: "An instrument is receiving" } : { shape: "unknown", text: "No instrument is receiving" };
+    case "armed":
+      return { shape: receives ? "live" : "caution", text: receives ? "Waiting for the short" : "Armed, but nothing is received" };
+    case "recording":
+      return { shape: "live", text: `Recording, of a ${plain(holdS)} s hold` };
+    case "watching":
+      return { shape: "live", text: "Watching the recovery" };
+    default:
+      return { shape: model.runState === "complete" ? "pass" : "broken", text: model.runState === "complete" ? "Run complete" : `Run ${model.runState}` };
+  }
+}
+
+function clockOf() {
+  const { mode } = model;
+  if (mode === "idle") return "";
+  if (mode === "armed") return "Armed";
+  if (mode === "recording" && !model.hasOnset) return "0.00 s";
+  return clockText(model.nowS - model.zeroS);
+}
+
+/** @param {any} unit */
+function showUnit(unit) {
+  const key = JSON.stringify([unit, model.state?.setting, model.holdS]);
+  const list = element("unit-facts");
+  if (list.dataset.said === key) return;
+  list.dataset.said = key;
+  const rows = [make("dt", "", "Unit"), make("dd", "", unit?.name ?? "none"), make("dt", "", "Rated"), make("dd", "", plateText(unit))];
+  if (unit?.waveform) rows.push(make("dt", "", "Output"), make("dd", "", data.words.waveforms[unit.waveform] ?? unit.waveform));
+  rows.push(make("dt", "", "Setting"), make("dd", "", model.state?.setting || "full"), make("dt", "", "Hold"), make("dd", "", `${plain(model.holdS)} s`));
+  list.replaceChildren(...rows);
+}
+
+function showFiguresNow() {
+  const { mode } = model;
+  const waits = mode === "armed";
+  setText(element("behaviour"), waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
+  setText(element("behaviour-under"), waits ? "Close the contact when you are ready." : mode === "after" ? "" : "so far");
+  showFigures(element("figures"), waits ? [] : model.lines);
+  const kept = element("kept");
+  kept.hidden = mode !== "after";
+  const link = element("kept-link");
+  if (mode === "after" && link instanceof HTMLAnchorElement) {
+    link.href = `/runs/${model.run}`;
+    setText(link, `Run ${model.run}`);
+  }
+}
+
+function drawCharts() {
+  if (model.mode === "idle") {
+    if (!element("listening-view").hidden) listening.show(wholePicture(model, 4));
+    return;
+  }
+  const views = element("views");
+  const picture = wholePicture(model, 5);
+  const near = closePicture(picture, views.clientWidth);
+  if (views.classList.contains("has-close") !== (near !== null)) {
+    views.classList.toggle("has-close", near !== null);
+    element("close-view").hidden = near === null;
+  }
+  if (near) {
+    setText(element("close-title"), `The first ${plain(Number(near.view.to.toPrecision(2)))} s`);
+    setText(element("whole-title"), `The whole hold, ${plain(model.holdS)} s`);
+    close.show(near);
+    // The words stand on the close look; beside it the whole hold keeps only what comes later.
+    whole.show({ ...picture, lines: picture.lines.filter((l) => l.key.startsWith("retry")) });
+    return;
+  }
+  whole.show(picture);
+}
+
+/** @param {number} n */
+const plain = (n) => String(Math.round(n * 1000) / 1000);
+
+// For the browser test: what the page knows.
+Object.assign(globalThis, { letthrough: { model, live, whole } });
+
+requestAnimationFrame(frame);

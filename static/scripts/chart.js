@@ -1,0 +1,211 @@
+// One chart of a trace: the frame below, the trace and its words on a canvas over it, in the
+// frame's own coordinates.
+
+import { LibraryFrame, plotOf, ticksOf } from "./frame.js";
+import { PlainFrame } from "./plainframe.js";
+import { onSchemeChange, readColours, readFace } from "./palette.js";
+import { fontOf, paintHoles, paintNow, paintOver, paintSays, paintTrace } from "./paint.js";
+import { layoutSays, lengthText } from "./says.js";
+
+/** @typedef {import("./columns.js").ColumnStore} ColumnStore */
+/** @typedef {import("./frame.js").View} View */
+
+/**
+ * @typedef {object} Picture everything a chart shows
+ * @property {View} view
+ * @property {ColumnStore | null} store
+ * @property {number} zeroS the run's zero on the store's time base
+ * @property {import("./model.js").Line[]} lines
+ * @property {{t: number, a: number} | null} now
+ * @property {number} keptS armed: what is kept from before; else 0
+ */
+
+/** Between two changes of the frame while something grows, in milliseconds: the library's work is the dear part. */
+const FRAME_EVERY_MS = 100;
+
+export class TraceChart {
+  /**
+   * @param {HTMLElement} host
+   * @param {any} option the server's option object
+   * @param {Record<string, string>} words what the phases are called
+   */
+  constructor(host, option, words) {
+    this.host = host;
+    this.words = words;
+    const below = document.createElement("div");
+    below.className = "frame-of-chart";
+    this.canvas = document.createElement("canvas");
+    host.replaceChildren(below, this.canvas);
+    const library = /** @type {any} */ (globalThis).echarts;
+    this.frame = library ? new LibraryFrame(below, option, library) : new PlainFrame(below);
+    this.frameAt = -Infinity;
+    this.drawn = "";
+    this.width = 0;
+    this.height = 0;
+    this.dots = 1;
+    /** @type {View | null} */
+    this.shownView = null;
+    /** @type {Picture | null} */
+    this.picture = null;
+    this.readStyle();
+    this.fit();
+    new ResizeObserver(() => this.fit()).observe(host);
+    onSchemeChange(() => {
+      this.readStyle();
+      this.frame.applyWhole();
+      this.redraw();
+    });
+  }
+
+  readStyle() {
+    this.colour = readColours();
+    this.face = readFace();
+  }
+
+  /** Both sizes of both layers, in the same breath, or the trace would stand beside the axes. */
+  fit() {
+    const width = this.host.clientWidth;
+    const height = this.host.clientHeight;
+    if (!width || !height || (width === this.width && height === this.height)) return;
+    this.width = width;
+    this.height = height;
+    const dots = devicePixelRatio || 1;
+    this.canvas.width = Math.round(width * dots);
+    this.canvas.height = Math.round(height * dots);
+    this.canvas.style.width = `${width}px`;
+    this.canvas.style.height = `${height}px`;
+    this.dots = dots;
+    this.frame.resize();
+    this.redraw();
+  }
+
+  redraw() {
+    this.drawn = "";
+    this.frameAt = -Infinity;
+    if (this.picture) this.show(this.picture);
+  }
+
+  /**
+   * Draws a picture; cheap where nothing changed.
+   * @param {Picture} picture
+   */
+  show(picture) {
+    this.picture = picture;
+    if (!this.width || !this.height || !this.host.offsetParent) return;
+    const { view, store } = picture;
+    const key = `${store?.version} ${picture.zeroS} ${picture.now?.t} ${picture.lines.map((l) => l.lead + l.value + l.more).join()} ${view.from} ${view.to} ${view.top} ${view.stretches.length} ${view.endS}`;
+    const at = performance.now();
+    const due = at - this.frameAt >= FRAME_EVERY_MS;
+    if (key === this.drawn && !due) return;
+    if (due || this.isOtherWindow(view)) {
+      this.frame.show(view);
+      this.frameAt = at;
+      this.shownView = view;
+    }
+    if (key === this.drawn) return;
+    this.drawn = key;
+    this.paint(picture);
+  }
+
+  /** @param {View} view */
+  isOtherWindow(view) {
+    const v = this.shownView;
+    return !v || v.from !== view.from || v.to !== view.to || v.top !== view.top || v.stretches.length !== view.stretches.length;
+  }
+
+  /** @param {Picture} picture */
+  paint(picture) {
+    const ctx = this.canvas.getContext("2d");
+    const { colour, face, width, height } = this;
+    if (!ctx || !colour || !face || !width || !height) return;
+    const { view, store, zeroS } = picture;
+    const plot = plotOf(width, height);
+    const scale = this.frame.scale();
+    const dots = this.dots ?? 1;
+    ctx.setTransform(dots, 0, 0, dots, 0, 0);
+    ctx.clearRect(0, 0, width, height);
+    if (store?.length) {
+      const px = store.pixels(view.from + zeroS, view.to + zeroS, Math.round(plot.right - plot.left));
+      for (let i = 0; i < px.n; i++) px.t[i] -= zeroS;
+      const holes = paintHoles(ctx, px, scale, plot, colour);
+      paintOver(ctx, px, scale, plot, colour);
+      paintTrace(ctx, px, scale, plot, colour);
+      this.sayHoles(ctx, holes, scale, plot);
+    }
+    if (picture.now) paintNow(ctx, scale.x(picture.now.t), scale.y(Number.isFinite(picture.now.a) ? picture.now.a : view.top), plot, colour);
+    const layout = layoutSays({
+      plot,
+      ...scale,
+      stretches: view.stretches,
+      lines: picture.lines,
+      words: this.words,
+      now: picture.now,
+      ratedA: view.ratedA,
+      endS: view.endS,
+      keptS: picture.keptS,
+      peak: (from, to) => peakOf(store, from, to, zeroS),
+      measure: (text, bold, size) => {
+        ctx.font = fontOf({ x: 0, y: 0, parts: [], anchor: "start", size }, face, bold);
+        return ctx.measureText(text).width;
+      },
+    });
+    paintSays(ctx, layout, plot, colour, face);
+    this.sayUnit(ctx, view, plot, scale);
+  }
+
+  /**
+   * "seconds" between the first two ticks of time.
+   * @param {CanvasRenderingContext2D} ctx
+   * @param {View} view
+   * @param {import("./frame.js").Plot} plot
+   * @param {{x: (t: number) => number}} scale
+   */
+  sayUnit(ctx, view, plot, scale) {
+    const [a, b] = ticksOf(view, plot).x.values;
+    if (b === undefined) return;
+    const room = scale.x(b) - scale.x(a);
+    ctx.font = `12px ${this.face}`;
+    ctx.textAlign = "center";
+    ctx.fillStyle = this.colour?.("ink-soft") ?? "";
+    for (const word of ["seconds", "s"]) {
+      if (ctx.measureText(word).width + 40 > room) continue;
+      ctx.fillText(word, scale.x(a) + room / 2, plot.ribbonBottom + 19);
+      break;
+    }
+    ctx.textAlign = "left";
+  }
+
+  /**
+   * @param {CanvasRenderingContext2D} ctx
+   * @param {{from: number, to: number}[]} holes
+   * @param {{x: (t: number) => number}} scale
+   * @param {import("./frame.js").Plot} plot
+   */
+  sayHoles(ctx, holes, scale, plot) {
+    ctx.font = `13px ${this.face}`;
+    ctx.fillStyle = this.colour?.("ink") ?? "";
+    ctx.textAlign = "center";
+    for (const h of holes) {
+      const text = `${lengthText(h.to - h.from)} without readings`;
+      const room = scale.x(h.to) - scale.x(h.from);
+      if (ctx.measureText(text).width + 8 < room) ctx.fillText(text, scale.x((h.from + h.to) / 2), plot.top + 40);
+    }
+    ctx.textAlign = "left";
+  }
+}
+
+/**
+ * The largest reading between two times from the run's zero.
+ * @param {ColumnStore | null} store
+ * @param {number} from
+ * @param {number} to
+ * @param {number} zeroS
+ */
+export function peakOf(store, from, to, zeroS) {
+  if (!store) return null;
+  let best = null;
+  for (let i = store.firstAtOrAfter(from + zeroS); i < store.n && store.t[i] <= to + zeroS; i++) {
+    if (Number.isFinite(store.max[i]) && (!best || store.max[i] > best.a)) best = { t: store.t[i] - zeroS, a: store.max[i] };
+  }
+  return best;
+}

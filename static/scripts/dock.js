@@ -1,0 +1,250 @@
+// The dock: the controls of a test, their keys, and what there is to say about them.
+
+import { ask } from "./api.js";
+import { element, isTextField, setText } from "./page.js";
+
+/** @typedef {import("./model.js").BenchModel} BenchModel */
+
+const LONGER_S = 10;
+
+/**
+ * @typedef {object} Plan what to arm
+ * @property {number | string} unit
+ * @property {number} hold_s
+ * @property {string} setting
+ */
+
+export class Dock {
+  /** @param {BenchModel} model */
+  constructor(model) {
+    this.model = model;
+    this.lineUp = true;
+    /** @type {() => Plan | null} what to arm next; the steps know */
+    this.plan = () => null;
+    /** @type {() => void} */
+    this.noPlan = () => {};
+    this.problem = "";
+    this.button("b-arm", () => this.arm());
+    this.button("b-short", () => this.mark("applied"));
+    this.button("b-removed", () => this.mark("removed"));
+    this.button("b-note", () => this.openNote());
+    this.button("b-longer", () => this.run(() => ask("POST", "/api/extend", { hold_s: this.model.holdS + LONGER_S })));
+    this.button("b-end", () => this.end());
+    this.button("b-contact", () => this.contact());
+    addEventListener("keydown", (event) => this.key(event));
+    addEventListener("keyup", (event) => {
+      // A focused button answers to the release of the space bar: here it answers to Enter.
+      if (event.key === " " && this.ownsSpace() && !isTextField(event.target)) event.preventDefault();
+    });
+    element("note-form").addEventListener("submit", (event) => this.takeNote(event));
+    element("end-yes").addEventListener("click", () => {
+      this.dialog("end-dialog").close();
+      this.endNow();
+    });
+    for (const id of ["note-dialog", "end-dialog", "keys-dialog"]) {
+      this.dialog(id).querySelector("[data-close]")?.addEventListener("click", () => this.dialog(id).close());
+    }
+  }
+
+  /**
+   * @param {string} id
+   * @returns {HTMLDialogElement}
+   */
+  dialog(id) {
+    return /** @type {HTMLDialogElement} */ (element(id));
+  }
+
+  /**
+   * @param {string} id
+   * @param {() => void} act
+   */
+  button(id, act) {
+    document.getElementById(id)?.addEventListener("click", act);
+  }
+
+  get operates() {
+    return this.model.role === "operator" && this.lineUp;
+  }
+
+  /** Whether Space is this dock's key now, wherever the focus is: armed, or while a run is open. */
+  ownsSpace() {
+    return ["armed", "recording", "watching"].includes(this.model.mode);
+  }
+
+  /** What can be pressed now, by the id of its button. */
+  able() {
+    const { mode, state } = this.model;
+    const open = mode === "recording" || mode === "watching";
+    return {
+      "b-arm": mode === "idle" || mode === "armed" || mode === "after",
+      "b-short": mode === "armed" || (mode === "recording" && !this.model.hasOnset && !this.marked("applied")),
+      "b-removed": open && !state?.removed,
+      "b-note": open,
+      "b-longer": mode === "recording",
+      "b-end": open,
+      "b-contact": mode === "armed" || open || state?.contact === "closed",
+    };
+  }
+
+  /** @param {string} kind */
+  marked(kind) {
+    return this.model.marksInOrder().some((m) => m.kind === kind);
+  }
+
+  /** @param {boolean} lineUp */
+  refresh(lineUp) {
+    this.lineUp = lineUp;
+    const { mode, state } = this.model;
+    const able = this.able();
+    const first = this.firstButton();
+    for (const [id, can] of Object.entries(able)) {
+      const button = document.getElementById(id);
+      if (!(button instanceof HTMLButtonElement)) continue;
+      button.disabled = !can || !this.operates;
+      button.classList.toggle("is-first", id === first && !button.disabled);
+    }
+    this.label("b-arm", mode === "armed" ? "Disarm" : mode === "after" ? "Arm again" : "Arm");
+    this.label("b-end", mode === "watching" ? "Close run" : "End run");
+    const driven = state?.contact === "open" || state?.contact === "closed";
+    const contact = document.getElementById("b-contact");
+    if (contact) contact.hidden = !driven;
+    this.label("b-contact", state?.contact === "closed" ? "Open the contact" : "Close the contact");
+    this.say();
+  }
+
+  /** The button that is most likely wanted next. */
+  firstButton() {
+    const { mode, state } = this.model;
+    const driven = state?.contact === "open" || state?.contact === "closed";
+    if (mode === "idle" || mode === "after") return "b-arm";
+    if (mode === "armed") return driven ? "b-contact" : "b-short";
+    if (driven && state?.contact === "closed") return "b-contact";
+    return this.model.hasOnset || this.marked("applied") ? "b-removed" : "b-short";
+  }
+
+  /**
+   * @param {string} id
+   * @param {string} text
+   */
+  label(id, text) {
+    const el = document.querySelector(`#${id} .label`);
+    if (el instanceof HTMLElement) setText(el, text);
+  }
+
+  say() {
+    const el = element("dock-say");
+    el.classList.toggle("is-wrong", this.problem !== "");
+    setText(el, this.problem || this.words());
+  }
+
+  words() {
+    const { mode, state, role, nowS, zeroS, holdS } = this.model;
+    if (!this.lineUp) return "The program does not answer. This page connects again by itself.";
+    if (role !== "operator") return "You are watching. Only the operator can arm, mark or end.";
+    switch (mode) {
+      case "idle":
+        return this.plan() ? "Ready to arm." : "Pick a unit first.";
+      case "armed":
+        return "A short opens the run by itself.";
+      case "recording": {
+        const held = Math.max(0, Math.floor(nowS - zeroS));
+        return this.model.hasOnset ? `${Math.min(held, Math.round(holdS))} of ${Math.round(holdS)} s held.` : "Recording. No current has been seen yet.";
+      }
+      case "watching": {
+        const left = Math.max(0, Math.ceil((state?.watch_ends_at_s ?? nowS) - nowS));
+        return state?.removed ? `Watching whether it recovers, ${left} s more.` : `The hold is over: take the short off. Watching ${left} s more.`;
+      }
+      default:
+        return `Run ${this.model.run} is kept.`;
+    }
+  }
+
+  /**
+   * Does something that the program may refuse; what it said then stands in the dock for a while.
+   * @param {() => Promise<unknown>} act
+   */
+  async run(act) {
+    if (!this.operates) return;
+    this.problem = "";
+    try {
+      await act();
+    } catch (error) {
+      this.problem = error instanceof Error ? error.message : String(error);
+      clearTimeout(this.forget);
+      this.forget = setTimeout(() => {
+        this.problem = "";
+        this.say();
+      }, 8000);
+    }
+    this.say();
+  }
+
+  arm() {
+    if (this.model.mode === "armed") return this.run(() => ask("POST", "/api/disarm", {}));
+    const plan = this.plan();
+    if (!plan) return this.noPlan();
+    return this.run(() => ask("POST", "/api/arm", { ...plan, procedure: "short" }));
+  }
+
+  /** @param {"applied" | "removed"} kind */
+  mark(kind) {
+    return this.run(() => ask("POST", "/api/mark", { kind }));
+  }
+
+  contact() {
+    const closed = this.model.state?.contact === "closed";
+    return this.run(() => ask("POST", "/api/contact", { do: closed ? "open" : "close" }));
+  }
+
+  end() {
+    const flows = ["fault", "limiting", "retry"].includes(this.model.state?.phase ?? "") && this.model.mode === "recording";
+    if (flows) return this.dialog("end-dialog").showModal();
+    return this.endNow();
+  }
+
+  endNow() {
+    return this.run(() => ask("POST", "/api/end", {}));
+  }
+
+  openNote() {
+    this.dialog("note-dialog").showModal();
+  }
+
+  /** @param {SubmitEvent} event */
+  async takeNote(event) {
+    event.preventDefault();
+    const field = /** @type {HTMLInputElement} */ (element("note-text"));
+    const text = field.value.trim();
+    if (!text) return;
+    await this.run(() => ask("POST", "/api/mark", { kind: "note", text }));
+    if (this.problem) return; // what was typed is kept
+    field.value = "";
+    this.dialog("note-dialog").close();
+  }
+
+  /** @param {KeyboardEvent} event */
+  key(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey || isTextField(event.target)) return;
+    if (event.key === " ") {
+      if (!this.ownsSpace()) return;
+      event.preventDefault();
+      if (!event.repeat) this.press("b-short");
+      return;
+    }
+    if (document.querySelector("dialog[open]") || event.repeat) return;
+    const id = { a: "b-arm", x: "b-removed", n: "b-note", h: "b-longer", e: "b-end", c: "b-contact" }[event.key.toLowerCase()];
+    if (id) {
+      event.preventDefault();
+      this.press(id);
+    }
+  }
+
+  /**
+   * A key does what its button does, and nothing where the button could not be pressed.
+   * @param {string} id
+   */
+  press(id) {
+    const button = document.getElementById(id);
+    if (button instanceof HTMLButtonElement && !button.disabled && !button.hidden) button.click();
+  }
+}

@@ -1,0 +1,109 @@
+// The lists of the Bench: figures as sentences, events, facts.
+
+import { make, shape } from "./page.js";
+
+/** @typedef {import("./model.js").Line} Line */
+/** @typedef {import("./phases.js").Mark} Mark */
+
+/**
+ * @param {HTMLElement} list
+ * @param {Line[]} lines
+ */
+export function showFigures(list, lines) {
+  list.replaceChildren(...lines.map(figure));
+}
+
+/** @param {Line} l */
+function figure(l) {
+  const value = make("dd", "value");
+  if (l.value) {
+    if (l.lead) value.append(`${l.lead} `);
+    value.append(make("b", "", make("span", "n start n4", l.value)));
+    if (l.pm) value.append(" ", make("span", "pm", l.pm));
+    if (l.unit) value.append(` ${l.unit}`);
+  } else {
+    value.append(l.lead || "not resolved");
+  }
+  const row = make("div", l.value ? (l.lead ? "is-bound" : "") : "is-words", make("dt", "", l.say), value, make("dd", "more", l.more ?? ""));
+  row.dataset.figure = l.key;
+  return row;
+}
+
+/**
+ * Newest first.
+ * @param {HTMLElement} list
+ * @param {Mark[]} marks in order of time
+ */
+export function showEvents(list, marks) {
+  let retry = 0;
+  const rows = marks.map((m) => {
+    if (m.kind === "retry_on") retry++;
+    const words = make("span", "", m.say || m.kind);
+    for (const aside of asides(m, retry)) words.append(" ", make("em", "", aside));
+    const row = make("li", [m.provisional ? "is-provisional" : "", m.by === "hand" ? "by-hand" : ""].join(" ").trim(), make("span", "", eventTime(m.t)), make("i", ""), words);
+    row.dataset.kind = m.kind;
+    row.dataset.t = String(m.t);
+    return row;
+  });
+  list.replaceChildren(...rows.reverse());
+}
+
+/**
+ * @param {Mark} m
+ * @param {number} retry which retry this is, from 1
+ */
+function asides(m, retry) {
+  const out = [];
+  if (m.text) out.push(`“${m.text}”`);
+  if (m.kind === "retry_on") out.push(`number ${retry}`);
+  if (m.level_a) out.push(`${m.level_a.toFixed(2)} A`);
+  if (m.provisional) out.push("provisional");
+  if (m.by === "hand") out.push("by hand");
+  if (m.by === "contact") out.push("by the contact");
+  return out;
+}
+
+/** @param {number} t */
+function eventTime(t) {
+  const digits = Math.abs(t) < 0.1 && t !== 0 ? 3 : 2;
+  return `${t.toFixed(digits).replace("-", "−")} s`;
+}
+
+/** @type {Record<string, string>} */
+const STATE_SHAPES = { receiving: "live", silent: "unknown", reconnecting: "unknown", unplugged: "fail", garbled: "caution", over_range: "caution" };
+
+/**
+ * @param {HTMLElement} list
+ * @param {any[]} instruments
+ */
+export function showInstruments(list, instruments) {
+  const rows = [];
+  for (const i of instruments) {
+    const words = i.say || i.state.replace("_", "-");
+    if (instruments.length > 1) rows.push(make("dt", "", "Name"), make("dd", "", i.name));
+    rows.push(
+      make("dt", "", "State"),
+      make("dd", "live", shape(STATE_SHAPES[i.state] ?? "unknown"), words.charAt(0).toUpperCase() + words.slice(1)),
+      make("dt", "", "What"),
+      make("dd", "", `${i.name}, ${i.format}`),
+      make("dt", "", "Port"),
+      make("dd", "", i.port),
+      make("dt", "", "Rate"),
+      make("dd", "", rateText(i.rate_hz)),
+      make("dt", "", "Lost"),
+      make("dd", "", String(i.lost ?? 0)),
+      make("dt", "", "Garbled"),
+      make("dd", "", i.last_garbled ? `${i.garbled}, last “${i.last_garbled}”` : String(i.garbled ?? 0)),
+    );
+    if (i.duplicate) rows.push(make("dt", "", "Twice"), make("dd", "", String(i.duplicate)));
+    if (i.problem) rows.push(make("dt", "", "Problem"), make("dd", "", i.problem));
+  }
+  if (!instruments.length) rows.push(make("dt", "", "State"), make("dd", "live", shape("unknown"), "None connected"));
+  list.replaceChildren(...rows);
+}
+
+/** @param {number} hz */
+function rateText(hz) {
+  if (!(hz > 0)) return "nothing yet";
+  return `${hz >= 100 ? Math.round(hz) : hz.toFixed(1)} readings a second`;
+}

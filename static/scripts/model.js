@@ -1,0 +1,188 @@
+// What a page knows of the bench, from the messages of the live socket. Pure: it draws nothing.
+
+import { ColumnStore, decodeChunk } from "./columns.js";
+import { inOrder } from "./phases.js";
+
+/** @typedef {import("./phases.js").Mark} Mark */
+/** @typedef {"idle" | "armed" | "recording" | "watching" | "after"} Mode */
+/** @typedef {{key: string, say: string, lead: string, value: string, pm: string, unit: string, more: string}} Line */
+
+/**
+ * The fields of GET /api/state that pages use; see the help page on the interface.
+ * @typedef {object} State
+ * @property {string} bench
+ * @property {number | null} run
+ * @property {string} phase
+ * @property {any[]} instruments
+ * @property {number} now_at_s
+ * @property {number | null} zero_at_s
+ * @property {number | null} opened_at_s
+ * @property {number | null} hold_s
+ * @property {number | null} hold_ends_at_s
+ * @property {boolean} watching
+ * @property {number | null} watch_ends_at_s
+ * @property {boolean} removed
+ * @property {any} unit
+ * @property {string} procedure
+ * @property {string} setting
+ * @property {string} contact open, closed, or none
+ * @property {string} storing
+ */
+
+/** Kept of the trace while no run is open, in seconds. */
+const KEEP_IDLE_S = 12;
+
+export class BenchModel {
+  constructor() {
+    /** @type {State | null} */
+    this.state = null;
+    this.role = "viewer";
+    /** @type {{instrument: string, quantity: string, unit: string}[]} */
+    this.channels = [];
+    /** @type {ColumnStore[]} */
+    this.stores = [];
+    /** @type {Map<number, {mark: Mark, atS: number}>} */
+    this.marks = new Map();
+    /** @type {Line[]} */
+    this.lines = [];
+    this.behaviour = "";
+    /** @type {number | null} the run that marks, figures and trace belong to */
+    this.run = null;
+    this.runState = "";
+    /** @type {any} the unit of that run */
+    this.runUnit = null;
+    this.zeroS = NaN; // of that run, on the bench's time base
+    this.hasOnset = false;
+    this.holdS = 30;
+    this.skippedS = 0;
+  }
+
+  /** @returns {Mode} */
+  get mode() {
+    const bench = this.state?.bench;
+    if (bench === "recording") return this.state?.watching ? "watching" : "recording";
+    if (bench === "armed") return "armed";
+    return this.run !== null && this.runState !== "open" && this.runState !== "" ? "after" : "idle";
+  }
+
+  /** The channel drawn as the trace: the first that measures current. */
+  get current() {
+    const i = this.channels.findIndex((c) => c.quantity === "current");
+    return i < 0 ? null : this.stores[i];
+  }
+
+  /** The bench's time now, as far as this page was told. */
+  get nowS() {
+    const newest = this.current?.newestS ?? NaN;
+    const said = this.state?.now_at_s ?? NaN;
+    if (this.mode === "after") return newest;
+    return Number.isNaN(newest) ? said : Number.isNaN(said) ? newest : Math.max(newest, said);
+  }
+
+  /** Marks in order of time, in seconds from the run's zero. */
+  marksInOrder() {
+    const out = [];
+    for (const { mark, atS } of this.marks.values()) out.push({ ...mark, t: atS - this.zeroS });
+    return inOrder(out);
+  }
+
+  /**
+   * Takes a text message and says what changed.
+   * @param {any} m
+   * @returns {"state" | "mark" | "figures" | "run" | "skipped" | ""}
+   */
+  take(m) {
+    switch (m.type) {
+      case "hello":
+        this.role = m.role ?? "viewer";
+        this.channels = m.channels ?? [];
+        this.stores = this.channels.map((_, i) => this.stores[i] ?? new ColumnStore());
+        this.takeState(m);
+        return "state";
+      case "state":
+        this.takeState(m);
+        return "state";
+      case "mark":
+        this.takeMark(m);
+        return "mark";
+      case "figures":
+        if (m.run !== this.run) return "";
+        this.lines = m.lines ?? [];
+        this.behaviour = m.say ?? "";
+        return "figures";
+      case "run":
+        this.takeRun(m);
+        return "run";
+      case "skipped":
+        this.skippedS += m.seconds ?? 0;
+        return "skipped";
+      default:
+        return "";
+    }
+  }
+
+  /** @param {State} s */
+  takeState(s) {
+    this.state = s;
+    if (s.bench === "armed") this.forgetRun();
+    if (s.bench === "recording") {
+      if (s.run !== null && s.run !== this.run) this.beginRun(s.run);
+      this.hasOnset = s.zero_at_s !== null && s.zero_at_s !== undefined;
+      const zero = s.zero_at_s ?? s.opened_at_s;
+      if (typeof zero === "number") this.zeroS = zero;
+      if (s.unit) this.runUnit = s.unit;
+    }
+    if (s.bench !== "idle" && typeof s.hold_s === "number") this.holdS = s.hold_s;
+  }
+
+  /** @param {any} m */
+  takeMark(m) {
+    if (m.run !== this.run) this.beginRun(m.run);
+    if (m.kind === "onset" && !m.withdrawn) {
+      this.zeroS = m.at_s;
+      this.hasOnset = true;
+    }
+    const { at_s: atS, t_s: t, ...rest } = m;
+    this.marks.set(m.id, { mark: { ...rest, t }, atS });
+  }
+
+  /** @param {any} m */
+  takeRun(m) {
+    if (m.run !== this.run) {
+      if (m.state !== "open") return; // of an older run: nothing this page shows
+      this.beginRun(m.run);
+    }
+    this.runState = m.state;
+    if (m.unit) this.runUnit = m.unit;
+    if (typeof m.zero_at_s === "number") this.zeroS = m.zero_at_s;
+  }
+
+  /** @param {number} run */
+  beginRun(run) {
+    this.forgetRun();
+    this.run = run;
+    this.runState = "open";
+  }
+
+  forgetRun() {
+    this.marks.clear();
+    this.lines = [];
+    this.behaviour = "";
+    this.run = null;
+    this.runState = "";
+    this.runUnit = null;
+    this.zeroS = NaN;
+    this.hasOnset = false;
+  }
+
+  /** @param {ArrayBuffer} buffer */
+  takeBinary(buffer) {
+    const chunk = decodeChunk(buffer);
+    if (!chunk) return;
+    // After a run its trace stays as it was, until the next one.
+    if (this.mode === "after" && !(chunk.backlog && this.stores[chunk.channel]?.length === 0)) return;
+    const store = (this.stores[chunk.channel] ??= new ColumnStore());
+    store.take(chunk);
+    if (this.mode === "idle" || this.mode === "armed") store.forget(store.newestS - KEEP_IDLE_S);
+  }
+}

@@ -1,0 +1,112 @@
+// The read-out for the camera: phase, current, clock and the three figures that matter most, large.
+
+import { Live, liveURL } from "./live.js";
+import { BenchModel } from "./model.js";
+import { clockText, element, make, pageData, plateText, setText } from "./page.js";
+import { hatchTile, onSchemeChange, readColours } from "./palette.js";
+import { stretches } from "./phases.js";
+import { THIN_PX } from "./frame.js";
+
+const data = pageData();
+const model = new BenchModel();
+let colour = readColours();
+onSchemeChange(() => {
+  colour = readColours();
+});
+
+/** The figures shown, the first three that have a number. */
+const KEYS = ["peak_current_a", "time_to_cutoff_s", "time_to_limit_s", "retry_period_s", "sustained_current_a", "let_through_a2s"];
+
+let figuresSaid = "";
+let connected = false;
+
+new Live(liveURL(), {
+  text: (message) => void model.take(message),
+  binary: (buffer) => model.takeBinary(buffer),
+  line: (up) => {
+    connected = up;
+  },
+});
+
+function frame() {
+  const unit = model.runUnit ?? model.state?.unit;
+  setText(element("cam-unit"), unit?.name ?? "letthrough");
+  setText(element("cam-rated"), unit ? `rated ${plateText(unit)}` : "");
+  const { mode } = model;
+  const open = mode === "recording" || mode === "watching" || mode === "after";
+  setText(element("cam-clock"), open && model.hasOnset ? clockText(model.nowS - model.zeroS) : "");
+  showPhase();
+  const amps = model.current?.newest ?? NaN;
+  setText(element("cam-amps"), Number.isFinite(amps) ? amps.toFixed(2).replace("-", "−") : amps === Infinity ? "over" : "–");
+  showFigures();
+  drawRibbon();
+  setText(element("cam-foot"), open ? `run ${model.run}, hold ${Math.round(model.holdS * 1000) / 1000} s` : "");
+  requestAnimationFrame(frame);
+}
+
+function showPhase() {
+  const el = element("cam-phase");
+  const { mode } = model;
+  const phase = model.state?.phase ?? "idle";
+  let text = data.words.phases[phase] ?? phase;
+  if (!connected) text = "not connected";
+  else if (mode === "armed") text = "armed";
+  else if (mode === "idle") text = "nothing armed";
+  else if (mode === "after") text = model.behaviour || "run complete";
+  else if (mode === "watching") text = "watching";
+  else if (phase === "retry") text = `${text} ${model.marksInOrder().filter((m) => m.kind === "retry_on").length}`;
+  if (el.textContent !== text) {
+    setText(el, text);
+    setText(element("speak"), text);
+  }
+  el.dataset.phase = mode === "recording" ? phase : "idle";
+}
+
+function showFigures() {
+  const lines = KEYS.map((k) => model.lines.find((l) => l.key === k && l.value)).filter((l) => l !== undefined).slice(0, 3);
+  const said = JSON.stringify(lines);
+  if (said === figuresSaid) return;
+  figuresSaid = said;
+  element("cam-figs").replaceChildren(
+    ...lines.map((l) => {
+      const value = make("dd", "");
+      if (l.lead) value.append(make("small", "", `${l.lead} `));
+      value.append(`${l.value} ${l.unit}`);
+      return make("div", "", make("dt", "", l.say.charAt(0).toLowerCase() + l.say.slice(1)), value);
+    }),
+  );
+}
+
+function drawRibbon() {
+  const canvas = /** @type {HTMLCanvasElement} */ (element("cam-ribbon"));
+  const dots = devicePixelRatio || 1;
+  const width = canvas.clientWidth;
+  const height = canvas.clientHeight;
+  if (canvas.width !== Math.round(width * dots)) canvas.width = Math.round(width * dots);
+  if (canvas.height !== Math.round(height * dots)) canvas.height = Math.round(height * dots);
+  const ctx = canvas.getContext("2d");
+  if (!ctx) return;
+  ctx.setTransform(dots, 0, 0, dots, 0, 0);
+  ctx.clearRect(0, 0, width, height);
+  if (!model.hasOnset) return;
+  const reached = model.nowS - model.zeroS;
+  const end = Math.max(model.holdS, reached);
+  ctx.fillStyle = colour("sheet");
+  ctx.fillRect(0, 0, width, height);
+  for (const s of stretches(model.marksInOrder(), 0, reached)) {
+    if (s.phase === "idle") continue;
+    const left = (s.from / end) * width;
+    const wide = Math.max(2, ((s.to - s.from) / end) * width);
+    ctx.fillStyle = colour(`phase-${s.phase}${wide < 3 * THIN_PX && s.phase !== "off" ? "-line" : ""}`);
+    const tile = wide >= 3 * THIN_PX ? hatchTile(s.phase, colour) : null;
+    if (tile) ctx.fillStyle = ctx.createPattern(tile, "repeat") ?? ctx.fillStyle;
+    ctx.fillRect(left, 0, wide, height);
+  }
+  ctx.strokeStyle = colour("ink");
+  ctx.lineWidth = 4;
+  ctx.strokeRect(2, 2, width - 4, height - 4);
+  ctx.fillStyle = colour("ink");
+  ctx.fillRect((Math.min(reached, end) / end) * width - 3, 0, 6, height);
+}
+
+requestAnimationFrame(frame);

@@ -1,0 +1,99 @@
+// The Bench while nothing is armed: the steps that lead to a test.
+
+import { ask } from "./api.js";
+import { element, plateText, setText } from "./page.js";
+import { UnitForm } from "./unitform.js";
+
+/** @typedef {import("./model.js").BenchModel} BenchModel */
+/** @typedef {import("./dock.js").Dock} Dock */
+
+const NEW = "new";
+
+export class Steps {
+  /**
+   * @param {BenchModel} model
+   * @param {Dock} dock
+   */
+  constructor(model, dock) {
+    this.model = model;
+    this.dock = dock;
+    this.select = /** @type {HTMLSelectElement} */ (element("unit-choice"));
+    this.hold = /** @type {HTMLInputElement} */ (element("hold"));
+    this.setting = /** @type {HTMLInputElement} */ (element("setting"));
+    this.form = new UnitForm(/** @type {HTMLFormElement} */ (element("plate")), (values) => this.addUnit(values));
+    dock.plan = () => this.plan();
+    dock.noPlan = () => {
+      this.select.value = NEW;
+      this.refresh();
+      element("first").querySelector("input")?.focus();
+    };
+    this.select.addEventListener("change", () => this.refresh());
+    element("arm-form").addEventListener("submit", (event) => {
+      event.preventDefault();
+      dock.arm();
+    });
+  }
+
+  /** @returns {import("./dock.js").Plan | null} */
+  plan() {
+    const id = Number(this.select.value);
+    const holdS = Number(this.hold.value.replace(",", "."));
+    const unit = this.model.mode === "after" && this.model.runUnit?.id ? this.model.runUnit.id : id;
+    if (!unit) return null;
+    return { unit, hold_s: holdS, setting: this.setting.value.trim() };
+  }
+
+  /** @param {any} values */
+  async addUnit(values) {
+    const unit = await ask("POST", "/api/units", values);
+    const option = new Option(`${unit.name}, ${plateText(unit)}`, String(unit.id));
+    this.select.add(option, this.select.options.length - 1);
+    this.select.value = String(unit.id);
+    this.refresh();
+  }
+
+  refresh() {
+    if (this.model.mode !== "idle") return;
+    const isNew = this.select.value === NEW;
+    element("plate").hidden = !isNew;
+    element("choice").hidden = this.select.options.length < 2;
+    const receives = this.model.state?.instruments?.some((i) => i.state === "receiving" || i.state === "over_range") ?? false;
+    const connected = (this.model.state?.instruments?.length ?? 0) > 0;
+    element("listening-view").hidden = !receives;
+    element("sketch-view").hidden = receives;
+    element("connect-how").hidden = receives;
+    element("connect-is").hidden = !receives;
+    if (receives) setText(element("connect-is"), this.receivesText());
+    this.step("step-unit", isNew ? "now" : "done", !isNew);
+    this.step("step-connect", receives ? "done" : connected ? "waiting for its first reading" : isNew ? "next" : "now", receives);
+    this.step("step-arm", isNew || !receives ? `waits for ${[isNew ? "1" : "", receives ? "" : "2"].filter(Boolean).join(" and ")}` : "now", false);
+    this.now(isNew ? "step-unit" : receives ? "step-arm" : "step-connect");
+  }
+
+  receivesText() {
+    const i = this.model.state?.instruments?.find((x) => x.state === "receiving" || x.state === "over_range");
+    const rate = i.rate_hz >= 100 ? Math.round(i.rate_hz) : i.rate_hz.toFixed(1);
+    return `${i.name} sends ${rate} readings a second.`;
+  }
+
+  /**
+   * @param {string} id
+   * @param {string} state
+   * @param {boolean} done
+   */
+  step(id, state, done) {
+    const el = element(id);
+    el.classList.toggle("is-done", done);
+    const word = el.querySelector(".step-state");
+    if (word instanceof HTMLElement) setText(word, state);
+  }
+
+  /** @param {string} id */
+  now(id) {
+    for (const el of document.querySelectorAll(".step")) {
+      el.classList.toggle("is-now", el.id === id);
+      if (el.id === id) el.setAttribute("aria-current", "step");
+      else el.removeAttribute("aria-current");
+    }
+  }
+}

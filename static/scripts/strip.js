@@ -1,0 +1,40 @@
+// On pages other than the Bench: what the Bench does, and "End run" while a run is open.
+
+import { ask } from "./api.js";
+import { Live, liveURL } from "./live.js";
+import { element, make } from "./page.js";
+
+const strip = element("strip");
+let said = "";
+let role = "viewer";
+
+/** @param {any} state */
+function show(state) {
+  const open = state.bench === "recording";
+  const key = [state.bench, state.watching, state.unit?.name, role].join("|");
+  if (key === said) return;
+  said = key;
+  const words = open ? `Bench: recording ${state.unit?.name ?? ""}` : state.bench === "armed" ? `Bench: ${state.unit?.name ?? ""} armed` : "Bench: nothing armed";
+  const link = make("a", "", words);
+  link.setAttribute("href", "/");
+  strip.replaceChildren(link);
+  if (open && role === "operator") {
+    const end = make("button", "btn", "End run");
+    end.addEventListener("click", () => ask("POST", "/api/end", {}).catch((error) => strip.append(" ", make("span", "wrong", error.message))));
+    strip.append(" ", end);
+  }
+  strip.hidden = false;
+}
+
+new Live(liveURL() + "?trace=0", {
+  text(message) {
+    if (message.type === "hello") role = message.role ?? role;
+    if (message.type === "hello" || message.type === "state") show(message);
+  },
+  binary() {},
+  line(up) {
+    if (up) return;
+    said = "";
+    strip.replaceChildren("Bench: not connected");
+  },
+});

@@ -1,0 +1,40 @@
+// Which stretch of time a chart shows. Times are seconds from the run's zero. Pure.
+
+/** @typedef {{from: number, to: number}} Window */
+
+/**
+ * The whole hold with a little before and behind; while the recovery is watched, and once a run has
+ * ended, also what came after the hold.
+ * @param {number} holdS
+ * @param {number} reachedS the newest reading
+ * @returns {Window}
+ */
+export function wholeHold(holdS, reachedS) {
+  const room = Math.max(holdS, 1e-3);
+  const to = reachedS > room * 1.001 ? Math.max(reachedS, room) * 1.01 : room * 1.033;
+  return { from: -0.04 * room, to };
+}
+
+/**
+ * Armed: what is kept from before, then the hold as blank sheet.
+ * @param {number} keptS
+ * @param {number} holdS
+ * @returns {Window}
+ */
+export function waiting(keptS, holdS) {
+  return { from: -keptS, to: holdS * 1.033 };
+}
+
+/**
+ * The close look at the beginning of a fault, or null where the fault is wide enough on the whole
+ * hold to be read there.
+ * @param {Window} whole
+ * @param {number} widthPx of the whole hold's chart
+ * @param {number} faultS how long the fault lasted, NaN where it has not ended
+ * @returns {Window | null}
+ */
+export function closeLook(whole, widthPx, faultS) {
+  if (!(faultS > 0)) return null;
+  if ((faultS / (whole.to - whole.from)) * widthPx >= 60) return null;
+  return { from: -0.5 * faultS, to: 3.5 * faultS };
+}

@@ -1,0 +1,86 @@
+package web
+
+import (
+	"net/http"
+
+	"letthrough/capture"
+	"letthrough/capture/trace"
+	"letthrough/capture/words"
+	"letthrough/store"
+)
+
+// benchView is the first look at the Bench; from then on its script keeps it fresh.
+type benchView struct {
+	Idle      bool
+	Title     string
+	Under     string
+	Units     []trace.Unit
+	Waveforms []trace.Waveform
+	Chosen    int64 // the unit tested last
+	HoldS     float64
+	State     capture.State
+	Behaviour string
+	Lines     []words.Line
+	Driven    bool // a contact that the program drives is configured
+	Viewer    bool
+}
+
+type benchData struct {
+	Option map[string]any `json:"option"`
+	Words  pageWords      `json:"words"`
+	Role   role           `json:"role"`
+}
+
+// defaultHoldS is common practice, no source.
+const defaultHoldS = 30
+
+func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
+	units, err := s.store.Units(r.Context())
+	if err != nil {
+		return err
+	}
+	st := s.bench.State()
+	v := benchView{
+		Idle: st.Bench == "idle", Title: "Nothing armed yet", Under: "Three steps to a test. They stay done for the next one.",
+		Units: units, Waveforms: trace.Waveforms, Chosen: s.lastUnit(r, units), HoldS: defaultHoldS, State: st,
+		Driven: s.bench.HasContact(), Viewer: roleOf(r) != roleOperator,
+	}
+	if st.HoldS != nil {
+		v.HoldS = *st.HoldS
+	}
+	if !v.Idle && st.Unit != nil {
+		v.Title = st.Unit.Name
+		v.Under = words.Procedure(st.Procedure) + ". Rated " + plate(*st.Unit) + "."
+		v.Behaviour = words.Behaviour(st.Behaviour)
+		v.Lines = linesOf(st.Figures, trace.Settings{Procedure: st.Procedure, RatedCurrentA: st.Unit.RatedCurrentA, HoldS: v.HoldS})
+	}
+	f := s.frameOf(r, "Bench", "/", "bench.js", true)
+	f.Mode = string(st.Bench)
+	f.Page = v
+	f.Data = benchData{chartOption(), wordsForPages(), roleOf(r)}
+	return s.render(w, r, http.StatusOK, "bench", f)
+}
+
+// lastUnit is the unit of the newest run, else the first one, else 0: what the Bench offers to test.
+func (s *Server) lastUnit(r *http.Request, units []trace.Unit) int64 {
+	if len(units) == 0 {
+		return 0
+	}
+	page, err := s.store.Runs(r.Context(), store.RunQuery{Limit: 1})
+	if err == nil && len(page.Runs) == 1 {
+		for _, u := range units {
+			if page.Runs[0].UnitID != nil && *page.Runs[0].UnitID == u.ID {
+				return u.ID
+			}
+		}
+	}
+	return units[0].ID
+}
+
+// readoutPage is the page for the camera: few words, very large.
+func (s *Server) readoutPage(w http.ResponseWriter, r *http.Request) error {
+	f := s.frameOf(r, "Read-out", "/readout", "readout.js", false)
+	f.Bare, f.Strip = true, false
+	f.Data = benchData{nil, wordsForPages(), roleOf(r)}
+	return s.render(w, r, http.StatusOK, "readout", f)
+}

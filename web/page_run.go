@@ -1,0 +1,164 @@
+package web
+
+import (
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"letthrough/capture/trace"
+	"letthrough/capture/words"
+	"letthrough/store"
+)
+
+// runView is one stored run.
+type runView struct {
+	Run       store.Run
+	Title     string
+	Under     string
+	Behaviour string
+	Recovery  string
+	Lines     []words.Line
+	Events    []eventRow
+	Settings  []fact
+	Facts     []fact
+	Counts    []fact
+	Open      bool
+	Operator  bool
+}
+
+type fact struct{ Name, Value string }
+
+type runData struct {
+	Option map[string]any `json:"option"`
+	Words  pageWords      `json:"words"`
+	ID     int64          `json:"id"`
+	HoldS  float64        `json:"hold_s"`
+	Unit   trace.Unit     `json:"unit"`
+	Marks  []markData     `json:"marks"`
+	Lines  []words.Line   `json:"lines"`
+	FromS  float64        `json:"from_s"`
+	ToS    float64        `json:"to_s"`
+}
+
+type markData struct {
+	ID   int            `json:"id"`
+	Kind trace.MarkKind `json:"kind"`
+	T    float64        `json:"t"`
+	By   trace.By       `json:"by"`
+	Say  string         `json:"say"`
+}
+
+func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
+	id, err := idOf(r, "run")
+	if err != nil {
+		return err
+	}
+	run, err := s.store.Run(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	lines := linesOf(run.Derivation.Figures, run.Settings)
+	v := runView{
+		Run: run, Title: run.Unit + ", run " + strconv.FormatInt(id, 10), Under: runUnder(run),
+		Behaviour: words.Behaviour(run.Derivation.Behaviour), Recovery: words.Recovery(run.Derivation.Recovery),
+		Lines: lines, Events: eventRows(run.Derivation.Marks), Settings: settingFacts(run), Facts: runFacts(run), Counts: countFacts(run.Counts),
+		Open: run.State == trace.RunOpen, Operator: roleOf(r) == roleOperator,
+	}
+	d := runData{Option: chartOption(), Words: wordsForPages(), ID: id, HoldS: run.HoldS, Unit: run.Plate, Lines: lines, Marks: []markData{}}
+	if d.HoldS == 0 {
+		d.HoldS = run.Settings.HoldS
+	}
+	for _, m := range run.Derivation.Marks {
+		if !m.Withdrawn {
+			d.Marks = append(d.Marks, markData{m.ID, m.Kind, m.T, m.By, words.Mark(m.Kind)})
+		}
+	}
+	for _, c := range run.Channels {
+		d.FromS, d.ToS = min(d.FromS, c.FromS), max(d.ToS, c.ToS)
+	}
+	f := s.frameOf(r, v.Title, "/runs", "run.js", true)
+	f.Page, f.Data = v, d
+	return s.render(w, r, http.StatusOK, "run", f)
+}
+
+func runUnder(run store.Run) string {
+	parts := []string{words.Procedure(run.Procedure), run.Started.Format("2 January 2006, 15:04:05")}
+	out := strings.Join(parts, ", ") + ". Rated " + plate(run.Plate)
+	if run.Plate.Waveform != "" {
+		out += ", " + words.Waveform(run.Plate.Waveform)
+	}
+	return out + "."
+}
+
+// runFacts say what was tested with what.
+func runFacts(run store.Run) []fact {
+	facts := []fact{{"Unit", run.Unit}, {"Rated", plate(run.Plate)}}
+	add := func(name, value string) {
+		if value != "" {
+			facts = append(facts, fact{name, value})
+		}
+	}
+	add("Output", run.Output)
+	add("Setting", orFull(run.Setting))
+	add("Rig", run.Rig)
+	for _, i := range run.Instruments {
+		add("Instrument", i.Name+", "+i.Format)
+		add("Port", i.Port)
+		add("Set up as", i.Spec)
+	}
+	for _, c := range run.Channels {
+		add(asTitle(c.Quantity.String()), strconv.FormatInt(c.Samples, 10)+" readings")
+	}
+	add("Made by", strings.TrimSpace("letthrough "+run.Version))
+	if run.Ended != nil {
+		add("Ended", run.Ended.Format(time.DateTime))
+	}
+	return facts
+}
+
+func orFull(setting string) string {
+	if setting == "" {
+		return "full"
+	}
+	return setting
+}
+
+func asTitle(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
+
+func countFacts(c trace.Counts) []fact {
+	return []fact{
+		{"Lost", strconv.FormatInt(c.Lost, 10)}, {"Garbled", strconv.FormatInt(c.Garbled, 10)}, {"Received twice", strconv.FormatInt(c.Duplicate, 10)},
+	}
+}
+
+// settingFacts list every setting that the figures were derived with, so that a stranger can derive
+// them again.
+func settingFacts(run store.Run) []fact {
+	s := run.Settings
+	var facts []fact
+	number := func(name string, v float64, unit string) {
+		if v != 0 {
+			facts = append(facts, fact{name, plainNumber(v) + " " + unit})
+		}
+	}
+	facts = append(facts, fact{"Procedure", words.Procedure(s.Procedure)})
+	number("Rated current", s.RatedCurrentA, "A")
+	number("Rated voltage", s.RatedVoltageV, "V")
+	if s.Accuracy != (trace.Accuracy{}) {
+		facts = append(facts, fact{"Accuracy", "± (" + s.Accuracy.String() + " counts)"})
+	}
+	number("Resolution", s.ResolutionA, "A")
+	number("Full scale", s.FullScaleA, "A")
+	if s.AveragingS != nil {
+		facts = append(facts, fact{"Averaging", plainNumber(*s.AveragingS) + " s"})
+	}
+	if s.Waveform != "" {
+		facts = append(facts, fact{"Waveform", words.Waveform(s.Waveform)})
+	}
+	number("Hold", s.HoldS, "s")
+	number("Dwell", s.DwellS, "s")
+	number("Rig resistance", s.RigResistanceOhm, "Ω")
+	number("Clock", s.ClockUS, "s, expanded uncertainty")
+	return facts
+}
