@@ -97,3 +97,6 @@ func (w Waveform) validate() error {
 	}
 	return fmt.Errorf("waveform: %q is none of dc, full-wave, half-wave, pwm", string(w))
 }
+
+// NoUpperState: in a ramp and in steps the current has no plateau that it jumps to.
+func (p Procedure) NoUpperState() bool { return p == Ramp || p == Steps }

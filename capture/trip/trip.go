@@ -1,46 +1,347 @@
-// Package trip finds onset, cut-off and retry pulses in a stream of current samples and derives the
-// figures of a test. It is pure: samples and outside marks in, marks and figures out.
+// Package trip finds onset, limitation, cut-off and retry pulses in a stream of current readings and
+// derives the figures of a test. It is pure: samples and marks from outside in, marks and figures
+// out; no clock, no I/O, no goroutine. Live capture, replay and re-reading use this same code, and
+// any cutting of the input into batches gives identical results, because every decision hangs on a
+// reading's number or time and never on where a batch ended.
+//
+// The way a reading takes:
+//
+//	Current -> reading (time, sign, gap, sums) -> ring (the last second, to look back over an edge)
+//	        -> idle | on | off                 -> pulses (edges, peaks, sums at the edges)
+//	Derive  -> story (what the pulses mean, given the marks from outside) -> marks, figures
+//
+// Memory does not grow with the run: levels come from histograms and bounded series, edges are
+// worked out while the readings around them are still in the ring.
 package trip
 
-import "letthrough/capture/trace"
+import (
+	"math"
+	"slices"
 
-// Detector reads one run.
+	"letthrough/capture/trace"
+)
+
+// state is where the detector stands.
+type state uint8
+
+const (
+	idle state = iota // no fault current yet
+	on                // a pulse of fault current flows
+	off               // interrupted
+)
+
+// Detector reads one run. It is not safe for concurrent use.
 type Detector struct {
-	set   trace.Settings
-	marks []trace.Mark
+	set trace.Settings
+
+	// The stream.
+	begun    bool
+	t0       int64 // AtNS of the first sample
+	lastNS   int64
+	sign     float64
+	prev     obs
+	cad      cadence
+	ring     *ring
+	largest  float64 // largest magnitude with a number, A
+	n        int
+	backward int // rows not later than all before
+	unread   int // NaN or absurd
+	gaps     []gap
+	gapCount int
+
+	// The quiet before.
+	base     baseline
+	b, sigma float64 // baseline level and noise, fixed at the onset
+	onLevel  float64 // onset level above b
+	candK    int     // reading that began a rise; -1 when none
+	nextBase float64 // when to look at the baseline again for a trace that began inside a fault
+	doubt    bool    // the first pulse may be a standing load
+
+	// The fault.
+	state    state
+	pulses   []*pulse // pulses[0] is the fault; later ones are retries, at most maxPulses kept
+	unkept   int      // pulses beyond maxPulses
+	hist     *histogram
+	fold     fold
+	spike    spike
+	ripple   ripple
+	offLevel float64
+	resid    series
+	dec      series // the whole on-interval, thinned
+
+	out     outside
+	volts   voltage
+	sent    map[int]trace.Mark
+	dirty   bool
+	scratch [maxLevel]float64
 }
 
-// New checks the settings and makes a detector.
+type gap struct{ from, to float64 }
+
+const (
+	maxPulses = 4096
+	maxGaps   = 256
+	// A reading of more than this many amperes is no reading of a low-voltage power unit.
+	absurdA = 1e6
+)
+
+// New checks the settings and makes a detector. The error names the setting and its allowed range.
 func New(s trace.Settings) (*Detector, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
 	}
-	return &Detector{set: s}, nil
+	if s.Procedure == "" {
+		s.Procedure = trace.Short
+	}
+	d := &Detector{set: s, sign: 1, ring: newRing(), candK: -1, sent: map[int]trace.Mark{}}
+	d.base.quantum = math.Inf(1)
+	if s.AppliedAtS != nil {
+		d.out.pending = append(d.out.pending, trace.Mark{Kind: trace.Applied, T: *s.AppliedAtS, U: trace.HandU, By: trace.Hand})
+	}
+	if s.RemovedAtS != nil {
+		d.out.pending = append(d.out.pending, trace.Mark{Kind: trace.Removed, T: *s.RemovedAtS, U: trace.HandU, By: trace.Hand})
+	}
+	return d, nil
 }
 
-// Current takes the next samples of the current channel.
-func (d *Detector) Current(samples []trace.Sample) {}
+// Current takes the next samples of the current channel (A). Samples not later than all before are
+// set aside and counted.
+func (d *Detector) Current(samples []trace.Sample) {
+	for i := range samples {
+		d.take(&samples[i])
+	}
+}
 
-// Voltage takes the next samples of the voltage channel.
-func (d *Detector) Voltage(samples []trace.Sample) {}
+// take turns a sample into a reading on the run's own clock and hands it on.
+func (d *Detector) take(s *trace.Sample) {
+	v := s.Value
+	over := s.Flags&trace.Over != 0
+	if math.IsNaN(v) || (!over && (v > absurdA || v < -absurdA)) {
+		d.unread++
+		return
+	}
+	if !d.begun {
+		d.start(s.AtNS)
+	} else if s.AtNS <= d.lastNS {
+		d.backward++
+		return
+	}
+	d.lastNS = s.AtNS
+	o := obs{t: float64(s.AtNS-d.t0) / 1e9, over: over}
+	if over {
+		v = d.overValue(v)
+	}
+	o.x = d.sign * v
+	if v < 0 {
+		v = -v
+	}
+	if v > d.largest {
+		d.largest = v
+	}
+	d.advance(&o, s.Flags&trace.Gap != 0)
+	d.ring.push(o)
+	d.prev = o
+	d.n++
+	switch d.state {
+	case idle:
+		d.whileIdle(&o)
+	case on:
+		d.whileOn(&o)
+	case off:
+		d.whileOff(&o)
+	}
+	if d.state != idle && d.set.HoldS > 0 {
+		d.passHold(o.t)
+	}
+	if len(d.out.pending) > 0 {
+		d.out.arrive(d, o.t)
+	}
+}
 
-// Mark takes a mark from outside.
-func (d *Detector) Mark(m trace.Mark) {}
+func (d *Detector) start(ns int64) {
+	d.begun, d.t0 = true, ns
+	for i := range d.out.pending {
+		d.out.pending[i].T = d.rel(d.out.pending[i].T)
+	}
+	d.nextBase = fastQuietS
+	d.largest = d.set.FullScaleA
+}
 
-// SetHold changes the hold.
-func (d *Detector) SetHold(holdS float64) { d.set.HoldS = holdS }
+// overValue gives the least current that a reading beyond the range stands for, signed: the number
+// it carries, else the range's end, else the largest reading so far.
+func (d *Detector) overValue(v float64) float64 {
+	if !math.IsInf(v, 0) && math.Abs(v) <= absurdA {
+		return v
+	}
+	return math.Copysign(max(d.set.FullScaleA, d.largest, 2*d.leastOnset()), v)
+}
 
-// Changes appends the marks that are new or changed since the last call.
-func (d *Detector) Changes(dst []trace.Mark) []trace.Mark { return dst }
+// advance carries the sums from the reading before to o, and notices a gap.
+func (d *Detector) advance(o *obs, flagged bool) {
+	if d.n == 0 {
+		o.at.t = o.t
+		return
+	}
+	a := &d.prev
+	dt := o.t - a.t
+	o.at = a.at
+	o.at.t = o.t
+	if flagged || d.cad.isGap(dt) {
+		o.hole = true
+		o.at.gap += dt
+		d.gapCount++
+		if len(d.gaps) < maxGaps {
+			d.gaps = append(d.gaps, gap{a.t, o.t})
+		}
+		return
+	}
+	d.cad.interval(dt)
+	x0, x1 := a.x, o.x
+	diff := x1 - x0
+	if diff != 0 {
+		if diff < 0 {
+			diff = -diff
+		}
+		if diff < d.base.quantum {
+			d.base.quantum = diff
+		}
+	}
+	trap := dt * (x0*x0 + x1*x1) / 2
+	o.at.trap += trap
+	if isStep(x0, x1) {
+		o.at.chord += trap
+		o.at.step += dt
+	} else {
+		o.at.chord += dt * (x0*x0 + x0*x1 + x1*x1) / 3
+	}
+	o.at.q += dt * (x0 + x1) / 2
+	if o.over || a.over {
+		o.at.over += dt
+	}
+}
+
+// turn makes the other direction the positive one.
+func (d *Detector) turn() {
+	d.sign = -d.sign
+	d.base.flip()
+	flip := func(o *obs) { o.x, o.at.q = -o.x, -o.at.q }
+	for k := d.ring.first(); k < d.ring.end; k++ {
+		flip(d.ring.at(k))
+	}
+	flip(&d.prev)
+}
+
+// rel turns seconds on the samples' time base into seconds since the first sample; abs is its
+// inverse.
+func (d *Detector) rel(t float64) float64 { return t - float64(d.t0)/1e9 }
+func (d *Detector) abs(t float64) float64 { return t + float64(d.t0)/1e9 }
+
+// now is the time of the newest reading.
+func (d *Detector) now() float64 { return d.prev.t }
+
+// interval is the usual time between readings, s; 0 while unknown.
+func (d *Detector) interval() float64 { return d.cad.median }
+
+// averaging is the time over which the instrument averages: as stated, else a whole reading interval
+// where that is over 50 ms (such a meter integrates: common practice, no source), else none.
+func (d *Detector) averaging() float64 {
+	if d.set.AveragingS != nil {
+		return *d.set.AveragingS
+	}
+	if d.cad.slow() {
+		return d.interval()
+	}
+	return 0
+}
+
+// coarse: reading interval or averaging over 50 ms, so that fast pulses look like a steady current.
+func (d *Detector) coarse() bool {
+	if d.cad.slow() {
+		return true
+	}
+	return d.averaging() > 0.05
+}
+
+// resolution is one display count in A: stated, else the smallest step seen between readings.
+func (d *Detector) resolution() float64 {
+	if d.set.ResolutionA > 0 {
+		return d.set.ResolutionA
+	}
+	if math.IsInf(d.base.quantum, 1) {
+		return 0
+	}
+	return d.base.quantum
+}
+
+// SetHold changes the hold, counted from the onset in seconds; 0 is to the end of the trace.
+func (d *Detector) SetHold(holdS float64) {
+	if holdS >= 0 {
+		d.set.HoldS = holdS
+	}
+}
 
 // Phase is the phase at the newest sample.
-func (d *Detector) Phase() trace.Phase { return trace.Idle }
+func (d *Detector) Phase() trace.Phase {
+	switch {
+	case d.state == idle || d.doubt:
+		return trace.Idle
+	case d.state == off && d.out.removedBy(d.now()):
+		return trace.Idle
+	case d.state == off:
+		return trace.Off
+	case len(d.pulses) > 1 || d.unkept > 0:
+		return trace.Retry
+	case d.fold.confirmed:
+		return trace.Limiting
+	}
+	return trace.Fault
+}
 
-// Onset is the instant of the onset in seconds, once there is one.
-func (d *Detector) Onset() (t float64, ok bool) { return 0, false }
+// Onset is the instant of the onset, provisional or final, in seconds on the samples' time base.
+func (d *Detector) Onset() (t float64, ok bool) {
+	if len(d.pulses) == 0 || d.doubt {
+		return 0, false
+	}
+	return d.abs(d.pulses[0].on.t), true
+}
 
-// Derive gives marks and figures as if the trace ended here.
-func (d *Detector) Derive() trace.Derivation { return trace.Derivation{Procedure: d.set.Procedure} }
+// Changes appends the marks that are new, moved, confirmed or withdrawn since the last call.
+func (d *Detector) Changes(dst []trace.Mark) []trace.Mark {
+	if !d.dirty {
+		return dst
+	}
+	d.dirty = false
+	marks := d.tell(false).marks(d)
+	seen := make(map[int]bool, len(marks))
+	for _, m := range marks {
+		seen[m.ID] = true
+		if d.sent[m.ID] != m {
+			d.sent[m.ID] = m
+			dst = append(dst, m)
+		}
+	}
+	var gone []int
+	for id := range d.sent {
+		if !seen[id] {
+			gone = append(gone, id)
+		}
+	}
+	slices.Sort(gone)
+	for _, id := range gone {
+		m := d.sent[id]
+		delete(d.sent, id)
+		m.Withdrawn, m.Provisional = true, false
+		dst = append(dst, m)
+	}
+	return dst
+}
 
-// Finish gives marks and figures of the whole trace.
-func (d *Detector) Finish() trace.Derivation { return d.Derive() }
+// Derive gives marks and figures as if the trace ended here. It does not disturb the detector.
+func (d *Detector) Derive() trace.Derivation { return d.tell(false).derive(d) }
+
+// Finish gives marks and figures of the whole trace: a fall that the end came too soon to confirm
+// counts as a cut-off, with a warning.
+func (d *Detector) Finish() trace.Derivation {
+	d.dirty = true
+	return d.tell(true).derive(d)
+}

@@ -1,0 +1,84 @@
+package trip
+
+import (
+	"math"
+	"slices"
+)
+
+// baseline keeps up to two seconds of the readings before the onset, thinned to at most baselineN so
+// that its cost does not depend on the sampling rate.
+type baseline struct {
+	t, x    [baselineN]float64
+	n, next int // filled, and where the next one goes
+	scratch [baselineN]float64
+
+	// A cheap screen in front of the exact level: running mean and mean deviation.
+	mean, dev float64
+	quantum   float64 // smallest step between neighbouring readings: one display count where none is stated
+}
+
+const (
+	baselineS = 2.0 // s
+	baselineN = 512
+	// thinning begins once this many readings are known
+	baselineFree = 64
+	baselineMin  = 5 // readings below which no onset is sought
+)
+
+// add takes one reading of the quiet trace.
+func (b *baseline) add(t, x float64) {
+	if b.n > 0 {
+		d := x - b.mean
+		b.mean += d / 16
+		b.dev += (math.Abs(d) - b.dev) / 16
+	} else {
+		b.mean = x
+	}
+	if b.n >= baselineFree && t-b.t[(b.next+baselineN-1)%baselineN] < baselineS/baselineN {
+		return
+	}
+	b.t[b.next], b.x[b.next] = t, x
+	b.next = (b.next + 1) % baselineN
+	b.n = min(b.n+1, baselineN)
+}
+
+// level gives median, robust standard deviation (1.4826 times the median absolute deviation, for
+// normal noise; Rousseeuw and Croux 1993, from memory) and number of the readings within two
+// seconds before t.
+func (b *baseline) level(t float64) (median, sigma float64, n int) {
+	s := b.scratch[:0]
+	for i := range b.n {
+		if b.t[i] < t && b.t[i] >= t-baselineS {
+			s = append(s, b.x[i])
+		}
+	}
+	if len(s) == 0 {
+		return 0, 0, 0
+	}
+	median = medianOf(s)
+	for i := range s {
+		s[i] = math.Abs(s[i] - median)
+	}
+	return median, 1.4826 * medianOf(s), len(s)
+}
+
+// flip turns the sign of everything kept.
+func (b *baseline) flip() {
+	for i := range b.x {
+		b.x[i] = -b.x[i]
+	}
+	b.mean = -b.mean
+}
+
+// medianOf gives the median of s and reorders it; the mean of the middle two for an even number.
+func medianOf(s []float64) float64 {
+	if len(s) == 0 {
+		return 0
+	}
+	slices.Sort(s)
+	m := len(s) / 2
+	if len(s)%2 == 1 {
+		return s[m]
+	}
+	return (s[m-1] + s[m]) / 2
+}

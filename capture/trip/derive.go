@@ -1,0 +1,170 @@
+package trip
+
+import (
+	"fmt"
+	"math"
+
+	"letthrough/capture/trace"
+)
+
+// derive puts marks, behaviour, figures and warnings together.
+func (s *story) derive(d *Detector) trace.Derivation {
+	out := trace.Derivation{
+		Procedure: d.set.Procedure,
+		Recovery:  d.recovery(s),
+		ZeroAt:    "file",
+		Marks:     s.marks(d),
+		Warnings:  d.warnings(s),
+	}
+	if out.Marks == nil {
+		out.Marks = []trace.Mark{}
+	}
+	f := &figures{d: d, s: s}
+	out.ApparentBehaviour = d.apparent(s)
+	out.Behaviour = d.resolved(s, out.ApparentBehaviour)
+	f.behaviour = out.ApparentBehaviour
+	out.Figures = f.all()
+	return out
+}
+
+// apparent says what the trace looks like, whatever the instrument can tell.
+func (d *Detector) apparent(s *story) trace.Behaviour {
+	if !s.begun {
+		if _, ok := d.out.applied(); ok {
+			return trace.BehaviourUnsure
+		}
+		return trace.None
+	}
+	switch {
+	case s.cut != nil && len(s.retries) == 0:
+		return trace.Latching
+	case s.cut != nil && d.retryPeriod(s) < 1:
+		return trace.Hiccup
+	case s.cut != nil:
+		return trace.AutoRetry
+	case s.limit != nil && s.limit.t <= s.end:
+		return trace.FoldBack
+	}
+	level, ok := d.sustained(s)
+	if r := d.set.RatedCurrentA; ok && r > 0 && level <= 1.25*r {
+		return trace.LimitedCurrent
+	}
+	return trace.Sustained
+}
+
+// resolved: a meter over 50 ms cannot tell a steady current from fast pulses, unless the voltage
+// channel shows that nothing was interrupted.
+func (d *Detector) resolved(s *story, apparent trace.Behaviour) trace.Behaviour {
+	if (apparent == trace.LimitedCurrent || apparent == trace.FoldBack) && d.coarse() && !d.voltageSteady(s) {
+		return trace.BehaviourUnsure
+	}
+	return apparent
+}
+
+// voltageSteady: a fast voltage channel saw the output collapse once and stay there.
+func (d *Detector) voltageSteady(s *story) bool {
+	v := &d.volts
+	if !v.seen || v.thin.every == 0 || len(v.changes) > 2 {
+		return false
+	}
+	n := len(v.thin.within(s.p0.on.t, s.end)) * v.thin.every
+	return s.watched() > 0 && float64(n)/s.watched() > 20
+}
+
+// retryPeriod is the median time from onset to onset of the retries; with a single retry, from the
+// fault's onset to it.
+func (d *Detector) retryPeriod(s *story) float64 {
+	if len(s.retries) == 1 {
+		return s.retries[0].on.t - s.p0.on.t
+	}
+	var spans []float64
+	for i := 1; i < len(s.retries); i++ {
+		spans = append(spans, s.retries[i].on.t-s.retries[i-1].on.t)
+	}
+	return medianOf(spans)
+}
+
+// sustained is the level of the fault up to cut-off or limit.
+func (d *Detector) sustained(s *story) (float64, bool) {
+	if d.rippled(s.p0) {
+		return d.wholeMean(s)
+	}
+	return d.hist.quantile(0.5)
+}
+
+// rippled: levels are means over whole periods rather than medians.
+func (d *Detector) rippled(p *pulse) bool { return d.ripple.period > 0 || d.choppy(p) }
+
+// wholeMean is the mean current over whole ripple periods from the settling of the fault to its end.
+func (d *Detector) wholeMean(s *story) (float64, bool) {
+	p := s.p0
+	if p.meanOK && (s.cut != nil || s.limit != nil) {
+		return p.mean, true
+	}
+	end, endAt := s.faultEnd()
+	return d.meanUpTo(p, end, endAt)
+}
+
+// meanUpTo is the mean from the settling of p over whole periods up to end. It is worked out when
+// the fault ends, while the readings around the end are still kept.
+func (d *Detector) meanUpTo(p *pulse, end float64, endAt sums) (float64, bool) {
+	from, fromAt := p.settledAt, p.settledSums
+	if from < p.on.t || p.inside {
+		from, fromAt = p.on.t, p.on.at
+	}
+	if t := d.ripple.period; t > 0 && end-from > 2*t {
+		whole := from + math.Floor((end-from)/t)*t
+		if at, ok := d.ring.sumsAt(whole); ok && whole > d.ring.at(d.ring.first()).t {
+			end, endAt = whole, at
+		}
+	}
+	span := end - from - (endAt.gap - fromAt.gap)
+	if span <= 0 {
+		return 0, false
+	}
+	return (endAt.q - fromAt.q) / span, true
+}
+
+// warnings says what the reader of the figures should know.
+func (d *Detector) warnings(s *story) []trace.Warning {
+	w := []trace.Warning{}
+	add := func(code, format string, args ...any) {
+		w = append(w, trace.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
+	}
+	for i, g := range d.gaps {
+		if i == 8 {
+			add("gap", "%d more gaps", d.gapCount-8)
+			break
+		}
+		lost := ""
+		if d.interval() > 0 {
+			lost = fmt.Sprintf(", about %d readings", max(int(math.Round((g.to-g.from)/d.interval()))-1, 1))
+		}
+		add("gap", "no readings between %.4g s and %.4g s%s", d.abs(g.from), d.abs(g.to), lost)
+	}
+	if d.backward > 0 {
+		add("not_later", "%d rows were not later than the ones before them and were set aside", d.backward)
+	}
+	if d.unread > 0 {
+		add("unreadable", "%d readings were no current of a low-voltage unit and were set aside", d.unread)
+	}
+	if d.sign < 0 {
+		add("reversed", "the current came out negative: the leads are reversed, figures are of the current's size")
+	}
+	if !s.begun {
+		return w
+	}
+	if s.p0.inside {
+		add("began_inside", "the trace begins inside a fault: durations are at least what is shown")
+	}
+	if s.shortEnd {
+		add("short_end", "the trace ends within %.2g s of the last fall: whether it would have stayed off is not known", d.offConfirm())
+	}
+	if d.unkept > 0 {
+		add("many_retries", "only the first %d retries are kept one by one", maxPulses-1)
+	}
+	if s.p0.peakOver {
+		add("over_range", "the current went beyond the instrument's range")
+	}
+	return w
+}

@@ -1,0 +1,245 @@
+package trip
+
+import (
+	"fmt"
+	"math"
+
+	"letthrough/capture/trace"
+)
+
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return fmt.Sprintf(one, n)
+	}
+	return fmt.Sprintf(many, n)
+}
+
+const noCut = "nothing was cut off"
+
+func (f *figures) retryCount() (trace.Figure, bool) {
+	s := f.s
+	if s.cut == nil {
+		return inapplicable(noCut), true
+	}
+	n := float64(len(s.retries))
+	switch {
+	case s.endAt.minus(s.cut.at).gap > 0 || s.cut.inGap:
+		return bounded(trace.AtLeast, n, 0, "a gap may hide one"), true
+	case f.d.coarse():
+		return bounded(trace.AtLeast, n, 0, "short pulses fall between the readings"), true
+	}
+	return exact(n, 0), true
+}
+
+func (f *figures) retryPeriod() (trace.Figure, bool) {
+	s, d := f.s, f.d
+	if s.cut == nil {
+		return inapplicable(noCut), true
+	}
+	if len(s.retries) < 2 {
+		return inapplicable(plural(len(s.retries), "%d pulse has no period", "%d pulses have no period")), true
+	}
+	var spans []float64
+	worst := 0.0
+	for i := 1; i < len(s.retries); i++ {
+		spans = append(spans, s.retries[i].on.t-s.retries[i-1].on.t)
+		worst = max(worst, math.Hypot(s.retries[i].on.u, s.retries[i-1].on.u))
+	}
+	v := medianOf(spans)
+	if d.coarse() && v < 4*d.interval() {
+		return unresolved("the readings are too slow to count the pulses"), true
+	}
+	return exact(v, expand(part{1.2533 * worst / math.Sqrt(float64(len(spans))), true}, part{d.set.ClockUS / 2, false})), true
+}
+
+func (f *figures) retryWidth() (trace.Figure, bool) {
+	s, d := f.s, f.d
+	if s.cut == nil || len(s.retries) == 0 {
+		return inapplicable("it did not try again"), true
+	}
+	var widths []float64
+	worst, longest, fewest := 0.0, 0.0, math.MaxInt
+	for _, p := range s.retries {
+		if !s.whole(p) {
+			continue
+		}
+		widths = append(widths, p.off.t-p.on.t)
+		worst = max(worst, math.Hypot(p.on.u, p.off.u))
+		longest = max(longest, p.off.after-p.on.before)
+		fewest = min(fewest, p.n-p.lowN)
+	}
+	if len(widths) == 0 {
+		return inapplicable("no pulse was seen to its end"), true
+	}
+	u := expand(part{1.2533 * worst / math.Sqrt(float64(len(widths))), true})
+	if fewest < fewReadings || (d.coarse() && medianOf(widths) < 3*d.averaging()) {
+		return bounded(trace.AtMost, longest, u, "too few readings in a pulse"), true
+	}
+	return exact(medianOf(widths), u), true
+}
+
+func (f *figures) retryPeak() (trace.Figure, bool) {
+	s, d := f.s, f.d
+	if s.cut == nil || len(s.retries) == 0 {
+		return inapplicable("it did not try again"), true
+	}
+	var best *pulse
+	for _, p := range s.retries {
+		if best == nil || p.peak > best.peak {
+			best = p
+		}
+	}
+	fall := max(best.peak-best.peakNext, 0)
+	n := best.n * len(s.retries)
+	v := best.peak - 0.85*d.sigma*math.Sqrt(2*math.Log(float64(max(n, 2))))
+	slack := 0.0
+	if fall > 3*d.sigma {
+		slack = fall
+	}
+	u := expand(append(d.readingParts(v, 0.4*d.sigma), part{slack / math.Sqrt(3), true})...)
+	switch {
+	case best.peakOver:
+		return bounded(trace.AtLeast, best.peak, u, "beyond the instrument's range"), true
+	case d.coarse() && (d.set.AveragingS == nil || *d.set.AveragingS > 0):
+		return bounded(trace.AtLeast, v, u, "the meter averages over what is faster"), true
+	case best.n-best.lowN < fewReadings:
+		return bounded(trace.AtLeast, v, u, "too few readings in a pulse"), true
+	case best.peakNo <= 3 && fall > 0.01*best.peak && fall > 3*d.sigma && !d.rippled(s.p0):
+		return bounded(trace.AtLeast, v, u, "it falls from the first readings on"), true
+	}
+	return exact(v, u), true
+}
+
+func (f *figures) retryDuty() (trace.Figure, bool) {
+	w, _ := f.get("retry_width_s")
+	p, _ := f.get("retry_period_s")
+	if !w.Bound.HasValue() || p.Bound != trace.Exact || p.Value <= 0 {
+		return inapplicable("it takes two pulses and a width"), true
+	}
+	v := w.Value / p.Value
+	u := v * math.Hypot(w.U/max(w.Value, 1e-12), p.U/p.Value)
+	return trace.Figure{Value: v, U: u, Bound: w.Bound, Why: w.Why}, true
+}
+
+func (f *figures) rippleHz() (trace.Figure, bool) {
+	d := f.d
+	if hz, u := d.ripple.hz(d.interval()); hz > 0 {
+		return exact(hz, 2*u), true
+	}
+	if d.coarse() || d.choppy(f.s.p0) {
+		return unresolved("the readings are too slow to see it"), true
+	}
+	return inapplicable("the plateau is smooth"), true
+}
+
+// statedFormFactor is rms over mean of the waveform where it follows from its name: pi/(2 sqrt 2)
+// full-wave, pi/2 half-wave rectified sine (textbook, from memory; the inverse mean factors 0.90 and
+// 0.64 stand in NEM 630, 1982).
+func statedFormFactor(w trace.Waveform) (float64, bool) {
+	switch w {
+	case trace.DC:
+		return 1, true
+	case trace.FullWave:
+		return math.Pi / (2 * math.Sqrt2), true
+	case trace.HalfWave:
+		return math.Pi / 2, true
+	}
+	return 0, false
+}
+
+func (f *figures) formFactor() (trace.Figure, bool) {
+	d, s := f.d, f.s
+	if d.coarse() {
+		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
+			return trace.Figure{Value: ff, Bound: trace.Exact, Why: "from the stated waveform"}, true
+		}
+		return unresolved("the readings are too slow to see the waveform"), true
+	}
+	_, end := s.faultEnd()
+	from := s.p0.settledSums
+	if s.p0.inside {
+		from = s.p0.on.at
+	}
+	t := f.spanOf(from, end)
+	q := end.minus(from).q
+	if t <= 0 || q <= 0 {
+		return unresolved("too few readings in the fault"), true
+	}
+	ff := math.Sqrt(f.squares(from, end)/t) / (q / t)
+	u := ff * (s.p0.on.u + d.interval()) / t
+	if d.ripple.period > 0 {
+		u = ff * d.ripple.period / t / 4
+	}
+	return exact(max(ff, 1), 2*u+2*ff*d.sigma*math.Sqrt(d.interval()/t)/(q/t)), true
+}
+
+func (f *figures) energy() (trace.Figure, bool) {
+	s, d := f.s, f.d
+	if !d.volts.seen {
+		return trace.Figure{}, false
+	}
+	e, ok := d.volts.energy.between(s.p0.on.t, s.end)
+	if !ok {
+		return unresolved("voltage and current were not known together"), true
+	}
+	b, why := f.boundOver(s.p0.on.at, s.endAt)
+	c, _ := f.get("charge_c")
+	u := 0.02 * math.Abs(e) // no voltage specification: 2 %, common practice, no source
+	if c.Value > 0 {
+		u = math.Hypot(u, math.Abs(e)*c.U/c.Value)
+	}
+	return bounded(b, e, u, why), true
+}
+
+// faultVolts is the voltage under fault: measured, the median between onset and cut-off.
+func (f *figures) faultVolts() (float64, bool) {
+	end, _ := f.s.faultEnd()
+	return f.d.volts.thin.median(f.s.p0.on.t+f.d.interval(), end-f.d.interval())
+}
+
+func (f *figures) openVolts() (trace.Figure, bool) {
+	v := &f.d.volts
+	if !v.seen {
+		return trace.Figure{}, false
+	}
+	open, ok := v.thin.median(f.s.p0.on.t-baselineS, f.s.p0.on.t-f.d.interval())
+	if !ok {
+		return unresolved("no voltage was read before the fault"), true
+	}
+	return exact(open, 0.02*math.Abs(open)), true
+}
+
+func (f *figures) sourceOhm() (trace.Figure, bool) {
+	if !f.d.volts.seen {
+		return trace.Figure{}, false
+	}
+	open, _ := f.get("open_volts")
+	i, _ := f.get("sustained_current_a")
+	under, ok := f.faultVolts()
+	if open.Bound != trace.Exact || i.Bound != trace.Exact || !ok || i.Value <= 0 {
+		return unresolved("voltage before and under the fault and its current are needed"), true
+	}
+	r := (open.Value - under) / i.Value
+	return exact(r, math.Abs(r)*(open.U/max(open.Value, 1e-9)+i.U/i.Value)), true
+}
+
+func (f *figures) prospective() (trace.Figure, bool) {
+	if !f.d.volts.seen {
+		return trace.Figure{}, false
+	}
+	open, _ := f.get("open_volts")
+	r, _ := f.get("source_ohm")
+	if open.Bound != trace.Exact || r.Bound != trace.Exact || r.Value <= 0 {
+		return unresolved("the source resistance is not known"), true
+	}
+	i := open.Value / r.Value
+	return exact(i, i*(open.U/max(open.Value, 1e-9)+r.U/r.Value)), true
+}
+
+func (f *figures) restoredAfter() (trace.Figure, bool) {
+	t, u, ok := f.d.restored(f.s)
+	if !ok {
+		return inapplicable("nothing shows the output's return"), true
+	}
+	return exact(max(t-f.s.end, 0), expand(part{u, true}, part{f.s.endU, false})), true
+}

@@ -1,0 +1,317 @@
+package trip
+
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
+
+const fewReadings = 3
+
+func (f *figures) timeToCutoff() (trace.Figure, bool) {
+	d, s := f.d, f.s
+	switch f.behaviour {
+	case trace.FoldBack, trace.LimitedCurrent:
+		return inapplicable("it limits instead of cutting off"), true
+	}
+	if s.cut == nil {
+		return bounded(trace.AtLeast, s.watched(), expand(part{s.p0.on.u, true}, part{s.endU, false}), "no cut-off came while it was watched"), true
+	}
+	t := s.cut.t - s.p0.on.t
+	u := expand(d.instantParts(&s.p0.on, s.cut)...)
+	readings := s.p0.n - s.p0.lowN
+	longest := s.cut.after - s.p0.on.before
+	switch {
+	case s.p0.inside:
+		return bounded(trace.AtLeast, t, u, "the trace begins inside the fault"), true
+	case s.cut.inGap:
+		return bounded(trace.AtMost, longest, u, "the cut-off lies in a gap"), true
+	case s.cut.at.minus(s.p0.on.at).gap > 0:
+		return bounded(trace.AtMost, t, u, "a gap lies in the fault, the cut-off may have been in it"), true
+	case readings < fewReadings:
+		return bounded(trace.AtMost, longest, u, plural(readings, "only %d reading saw it", "only %d readings saw it")), true
+	case d.coarse() && t < 3*d.averaging():
+		return bounded(trace.AtMost, longest, u, "it lasted under three averaging times of the meter"), true
+	}
+	return exact(t, u), true
+}
+
+func (f *figures) timeToLimit() (trace.Figure, bool) {
+	d, s := f.d, f.s
+	switch f.behaviour {
+	case trace.FoldBack:
+		t := s.limit.t - s.p0.on.t
+		u := expand(d.instantParts(&s.p0.on, s.limit)...)
+		switch {
+		case s.p0.inside:
+			return bounded(trace.AtLeast, t, u, "the trace begins inside the fault"), true
+		case s.limit.at.minus(s.p0.on.at).gap > 0:
+			return bounded(trace.AtMost, t, u, "a gap lies before it"), true
+		case d.coarse() && t < 3*d.averaging():
+			return bounded(trace.AtMost, s.limit.after-s.p0.on.before, u, "it lasted under three averaging times of the meter"), true
+		}
+		return exact(t, u), true
+	case trace.LimitedCurrent:
+		settled := max(s.p0.settledAt-s.p0.on.t, 0) + max(d.interval(), s.p0.on.after-s.p0.on.t)
+		return bounded(trace.AtMost, settled, expand(part{s.p0.on.u, true}), "from the first settled reading on"), true
+	}
+	return inapplicable("it does not limit"), true
+}
+
+func (f *figures) peak() (trace.Figure, bool) {
+	d, p := f.d, f.s.p0
+	near := max(d.hist.countFrom(0.95*p.peak), 1)
+	fall := max(p.peak-p.peakNext, 0)
+	v := p.peak
+	if near > 1 {
+		v -= 0.85 * d.sigma * math.Sqrt(2*math.Log(float64(near)))
+	}
+	slack := 0.0
+	if fall > 3*d.sigma {
+		slack = fall
+	}
+	u := expand(append(d.readingParts(v, 0.4*d.sigma), part{slack / math.Sqrt(3), true})...)
+	switch {
+	case p.peakOver:
+		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true
+	case d.coarse() && (d.set.AveragingS == nil || *d.set.AveragingS > 0):
+		return bounded(trace.AtLeast, v, u, "the meter averages over what is faster"), true
+	case near < fewReadings:
+		return bounded(trace.AtLeast, v, u, plural(near, "only %d reading comes near it", "only %d readings come near it")), true
+	case p.peakNo <= 3 && fall > 0.01*p.peak && fall > 3*d.sigma && !d.rippled(p):
+		return bounded(trace.AtLeast, v, u, "it falls from the first readings on"), true
+	case p.inside:
+		return bounded(trace.AtLeast, v, u, "the trace begins inside the fault"), true
+	}
+	return exact(v, u), true
+}
+
+func (f *figures) sustained() (trace.Figure, bool) {
+	d, s := f.d, f.s
+	v, ok := d.sustained(s)
+	if !ok {
+		return unresolved("too few readings in the fault"), true
+	}
+	end, endAt := s.faultEnd()
+	n := d.hist.n
+	parts := d.levelParts(v, n)
+	if d.rippled(s.p0) {
+		// The mean over whole periods is as good as the periods are known at both ends.
+		span := max(end-s.p0.on.t, d.interval())
+		parts = append(d.readingParts(v, d.sigma/math.Sqrt(float64(max(n, 1)))),
+			part{v * max(s.p0.on.u, d.interval()/math.Sqrt(12)) / span, true})
+	}
+	u := expand(parts...)
+	if over := endAt.minus(s.p0.on.at).over; over > 0 && 2*over > end-s.p0.on.t {
+		return bounded(trace.AtLeast, v, u, "beyond the instrument's range"), true
+	}
+	return exact(v, u), true
+}
+
+func (f *figures) endCurrent() (trace.Figure, bool) {
+	d, s := f.d, f.s
+	end, _ := s.faultEnd()
+	if s.limit != nil && s.limit.t <= s.end {
+		end = s.limit.before
+	} else if s.cut != nil {
+		end = s.cut.before
+	} else if s.endBy == byRemovalFall {
+		end = s.p0.off.before
+	}
+	from := min(end-0.1*(end-s.p0.on.t), end-2.5*d.interval())
+	blocks := d.dec.within(max(from, s.p0.on.t), end)
+	if len(blocks) < fewReadings {
+		return unresolved("fewer than three readings before it"), true
+	}
+	n := len(blocks) * max(d.dec.every, 1)
+	v := medianOf(blocks)
+	if d.rippled(s.p0) {
+		var sum float64
+		for _, b := range blocks {
+			sum += b
+		}
+		v = sum / float64(len(blocks))
+	}
+	parts := d.levelParts(v, n)
+	if d.rippled(s.p0) {
+		parts = append(parts, part{v * d.ripple.period / max(end-from, d.ripple.period) / 4, true})
+	}
+	return exact(v, expand(parts...)), true
+}
+
+func (f *figures) residual() (trace.Figure, bool) {
+	d, s := f.d, f.s
+	var v float64
+	var n int
+	switch {
+	case s.cut != nil:
+		from := s.cut.t + offConfirmS
+		m := d.resid.within(from, s.end)
+		if len(m) == 0 {
+			return unresolved("no readings after the cut-off"), true
+		}
+		v, n = medianOf(m), len(m)*max(d.resid.every, 1)
+	case s.limit != nil && s.limit.t <= s.end:
+		var ok bool
+		if d.rippled(s.p0) {
+			a := s.endAt.minus(s.limit.at)
+			if t := a.t - a.gap; t > 0 {
+				v, n, ok = a.q/t, int(t/max(d.interval(), 1e-9)), true
+			}
+		} else {
+			v, ok = d.fold.hist.quantile(0.5)
+			n = d.fold.hist.n
+		}
+		if !ok {
+			return unresolved("no readings after it limited"), true
+		}
+	default:
+		return inapplicable("it neither cut off nor folded back"), true
+	}
+	u := expand(d.levelParts(v, n)...)
+	if math.Abs(v) <= u+d.set.ResolutionA {
+		return bounded(trace.AtMost, math.Abs(v)+u, u, "less than the instrument can tell from zero"), true
+	}
+	return exact(v, u), true
+}
+
+func (f *figures) letThrough() (trace.Figure, bool) {
+	s := f.s
+	_, end := s.faultEnd()
+	fig := f.joule(s.p0.on.at, end)
+	if s.cut == nil && (s.limit == nil || s.limit.t > s.end) {
+		fig.Bound, fig.Why = trace.AtLeast, "no cut-off or limitation came while it was watched"
+	}
+	if s.cut != nil && s.cut.inGap {
+		fig.Bound, fig.Why = trace.AtLeast, "the cut-off lies in a gap"
+	}
+	return fig, true
+}
+
+func (f *figures) holdA2s() (trace.Figure, bool) {
+	return f.joule(f.s.p0.on.at, f.s.endAt), true
+}
+
+// joule is the integral of i² between two instants with its uncertainty and bound.
+func (f *figures) joule(a, b sums) trace.Figure {
+	d := f.d
+	v := f.squares(a, b)
+	t := f.spanOf(a, b)
+	why := ""
+	factor := 1.0
+	if d.coarse() {
+		why = "the mean of squares exceeds the square of averaged readings"
+		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
+			factor = ff * ff
+			why = "of averaged readings, with the form factor of the stated waveform"
+		}
+	}
+	rms := 0.0
+	if t > 0 {
+		rms = math.Sqrt(v / t)
+	}
+	uI := combine(d.readingParts(rms, 0)...)
+	level := f.s.p0.on.to
+	parts := []part{
+		{2 * v * uI / max(rms, 1e-12), true},
+		{level * level * f.s.p0.on.u, true},
+		{2 * rms * d.sigma * math.Sqrt(t*d.interval()), false},
+	}
+	if c := f.s.cut; c != nil && c.at.t <= b.t {
+		parts = append(parts, part{c.from * c.from * c.u, true})
+	} else if l := f.s.limit; l != nil {
+		parts = append(parts, part{(l.from*l.from - l.to*l.to) * l.u, true})
+	}
+	v *= factor
+	u := expand(parts...) * factor
+	bound, bwhy := f.boundOver(a, b)
+	if d.coarse() {
+		return bounded(trace.AtLeast, v, u, why)
+	}
+	return bounded(bound, v, u, bwhy)
+}
+
+func (f *figures) heating() (trace.Figure, bool) {
+	h, _ := f.get("hold_a2s")
+	t := f.s.watched()
+	if t <= 0 {
+		return unresolved("nothing was watched"), true
+	}
+	v := math.Sqrt(h.Value / t)
+	u := 0.0
+	if h.Value > 0 {
+		u = v / 2 * math.Hypot(h.U/h.Value, f.holdU()/t)
+	}
+	return trace.Figure{Value: v, U: u, Bound: h.Bound, Why: h.Why}, true
+}
+
+func (f *figures) holdU() float64 {
+	return expand(part{f.s.p0.on.u, true}, part{f.s.endU, f.s.endBy == byRemovalFall}, part{f.d.set.ClockUS / 2, false})
+}
+
+func (f *figures) hold() (trace.Figure, bool) {
+	fig := exact(f.s.watched(), f.holdU())
+	if f.s.p0.inside {
+		fig.Bound, fig.Why = trace.AtLeast, "the trace begins inside the fault"
+	}
+	return fig, true
+}
+
+func (f *figures) charge() (trace.Figure, bool) {
+	s, d := f.s, f.d
+	part0 := s.endAt.minus(s.p0.on.at)
+	t := f.spanOf(s.p0.on.at, s.endAt)
+	mean := 0.0
+	if t > 0 {
+		mean = part0.q / t
+	}
+	parts := []part{
+		{combine(d.readingParts(mean, 0)...) * t, true},
+		{s.p0.on.to * s.p0.on.u, true},
+		{d.sigma * math.Sqrt(t*d.interval()), false},
+	}
+	if c := s.cut; c != nil {
+		parts = append(parts, part{c.from * c.u, true})
+	}
+	b, why := f.boundOver(s.p0.on.at, s.endAt)
+	return bounded(b, part0.q, expand(parts...), why), true
+}
+
+func (f *figures) spikeA2s() (trace.Figure, bool)    { return f.spikeFigure(f.d.spike.a2s) }
+func (f *figures) spikeCharge() (trace.Figure, bool) { return f.spikeFigure(f.d.spike.c) }
+
+func (f *figures) spikeFigure(v float64) (trace.Figure, bool) {
+	sp := f.d.spike
+	if !sp.found || sp.end > f.s.end {
+		return trace.Figure{}, false
+	}
+	// The spike's first, highest part lies between two readings.
+	u := v / float64(max(sp.n, 1))
+	if sp.n < fewReadings {
+		return bounded(trace.AtLeast, v, u, plural(sp.n, "only %d reading saw it", "only %d readings saw it")), true
+	}
+	return exact(v, u), true
+}
+
+func (f *figures) settledWithin() (trace.Figure, bool) {
+	p := f.s.p0
+	if f.d.rippled(p) || p.inside {
+		return unresolved("ripple and bounce cannot be told apart"), true
+	}
+	dt := f.d.interval()
+	if p.bounces == 0 {
+		return bounded(trace.AtMost, max(dt, p.on.after-p.on.before), 0, "no bounce seen from one reading to the next"), true
+	}
+	return exact(p.settledAt-p.on.t, expand(part{dt / math.Sqrt(12), true}, part{p.on.u, true})), true
+}
+
+func (f *figures) bounceCount() (trace.Figure, bool) {
+	p := f.s.p0
+	if f.d.rippled(p) || p.inside {
+		return unresolved("ripple and bounce cannot be told apart"), true
+	}
+	if f.d.interval() > 1.001e-4 {
+		return bounded(trace.AtLeast, float64(p.bounces), 0, "faster bounces fall between the readings"), true
+	}
+	return exact(float64(p.bounces), 0), true
+}

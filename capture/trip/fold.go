@@ -1,0 +1,163 @@
+package trip
+
+import "math"
+
+// fold watches for a fall, without interruption, to a steady level between 10 % and 80 % of the
+// plateau before it.
+type fold struct {
+	next      float64 // time of the next look
+	last      float64 // mean of the look before
+	pending   bool
+	k         int     // reading at which the low stretch began, at the latest
+	t         float64 // its time
+	before    float64 // the plateau before, A
+	confirmed bool
+	edge      edge
+	hist      *histogram // readings after it
+}
+
+const (
+	foldLookS    = 0.020 // smooth plateaus are looked at this often
+	foldChopS    = 0.100 // whole periods of 50, 60, 100 and 120 Hz
+	foldShare    = 0.8
+	foldConfirmS = 0.1
+	foldSteady   = 0.05 // of the plateau before
+)
+
+// tick looks at the mean of the last window.
+func (f *fold) tick(d *Detector, p *pulse, o *obs) {
+	if o.t < f.next || f.confirmed {
+		return
+	}
+	w := f.window(d, p)
+	f.next = o.t + w/2
+	if o.t-p.on.t < 2*w || p.lowN > 0 {
+		return
+	}
+	m, ok := d.meanBetween(o.t-w, o.t)
+	if !ok {
+		return
+	}
+	last := f.last
+	f.last = m
+	if !f.pending {
+		f.begin(d, p, o, w, m)
+		return
+	}
+	if m >= foldShare*f.before {
+		f.pending = false
+		return
+	}
+	after := o.t - f.t
+	steady := math.Abs(m-last) < max(foldSteady*f.before, 2*d.sigma/math.Sqrt(max(w/d.interval(), 1)))
+	if after >= max(foldConfirmS, 3*w) && (steady || after > ringSpanS/2) {
+		f.confirm(d, p, o, w, m)
+	}
+}
+
+// window is the time over which the level is averaged: whole ripple periods, at least three readings.
+func (f *fold) window(d *Detector, p *pulse) float64 {
+	w := foldLookS
+	switch {
+	case d.ripple.period > 0:
+		w = math.Ceil(0.03/d.ripple.period) * d.ripple.period
+	case p.lows > p.bounces:
+		w = foldChopS
+	}
+	return max(w, 3*d.interval())
+}
+
+// begin starts a candidate when the mean has left a plateau that was one.
+func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
+	plateau, ok := d.plateau(p, o.t-w)
+	if !ok || m >= foldShare*plateau || m < 0.1*plateau {
+		return
+	}
+	f.pending, f.before = true, plateau
+	f.t = o.t - w
+	f.k = d.ring.index(f.t)
+	d.dirty = true
+}
+
+// plateau is the level of the fault so far: the median where it is smooth, the mean where it is
+// rippled. ok is false when there was none, only a spike or a slope.
+func (d *Detector) plateau(p *pulse, until float64) (level float64, ok bool) {
+	if d.ripple.period > 0 || p.lows > p.bounces {
+		return d.meanBetween(max(p.settledAt, d.ring.at(d.ring.first()).t), until)
+	}
+	level, ok = d.hist.quantile(0.5)
+	if !ok {
+		return 0, false
+	}
+	flat := d.hist.countFrom(0.85*level) - d.hist.countFrom(1.15*level)
+	return level, 2*flat >= d.hist.n
+}
+
+// meanBetween is the mean current from..to, without gaps; ok is false where that is not kept or is
+// mostly gap.
+func (d *Detector) meanBetween(from, to float64) (float64, bool) {
+	a, ok1 := d.ring.sumsAt(from)
+	b, ok2 := d.ring.sumsAt(to)
+	s := b.minus(a)
+	if t := to - from - s.gap; ok1 && ok2 && t > (to-from)/2 {
+		return s.q / t, true
+	}
+	return 0, false
+}
+
+// confirm fixes the fold: its 50 % instant, and the level after it.
+func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
+	f.confirmed, f.pending = true, false
+	k0 := d.ring.index(max(f.t-2*w, p.on.t))
+	if d.choppy(p) {
+		f.edge = d.meanCross(k0, f.before, m, d.ripple.period)
+	} else {
+		f.edge = crossByCount(d.ring, k0, f.before, m, d.sigma)
+	}
+	p.mean, p.meanOK = d.meanUpTo(p, f.edge.t, f.edge.at)
+	// Readings after the edge that were counted to the plateau go to the lower level.
+	f.hist = newHistogram(d.hist.width)
+	for k := d.ring.index(f.edge.t); k < d.ring.end; k++ {
+		if x := d.ring.at(k).x; x >= d.offLevel && d.hist.take(x, d.interval()) {
+			f.hist.add(x, d.interval())
+		}
+	}
+	d.dirty = true
+}
+
+// crossByCount places the crossing where as many readings lie above the mid level after it as below
+// it before: single noisy readings do not move it.
+func crossByCount(r *ring, k0 int, from, to, sigma float64) edge {
+	mid := (from + to) / 2
+	above := 0
+	for k := k0; k < r.end; k++ {
+		if r.at(k).x >= mid {
+			above++
+		}
+	}
+	k := min(max(k0+above, r.first()+1), r.end-1)
+	return cross(r, k, from, to, sigma)
+}
+
+// meanCross places the instant at which the mean over one period centred on it crosses the mid level.
+func (d *Detector) meanCross(k0 int, from, to, period float64) edge {
+	mid := (from + to) / 2
+	if period == 0 {
+		period = 0.02
+	}
+	prev, prevT, have := 0.0, 0.0, false
+	for k := k0; k < d.ring.end; k++ {
+		t := d.ring.at(k).t
+		m, ok := d.meanBetween(t-period/2, t+period/2)
+		if !ok || t+period/2 > d.now() {
+			continue
+		}
+		if have && prev >= mid && m < mid {
+			at := prevT + (prev-mid)/(prev-m)*(t-prevT)
+			s, _ := d.ring.sumsAt(at)
+			return edge{t: at, u: period / 4, from: from, to: to, at: s, before: at - period/2, after: at + period/2}
+		}
+		prev, prevT, have = m, t, true
+	}
+	return crossByCount(d.ring, k0, from, to, d.sigma)
+}

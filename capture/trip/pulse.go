@@ -1,0 +1,221 @@
+package trip
+
+import "math"
+
+// quickOn places a provisional onset: levels are the quiet level (for a retry the last low reading)
+// and the largest reading so far.
+func (d *Detector) quickOn(p *pulse) {
+	p.on = rise(d.ring, p.k, d.levelBefore(p), peakOf(d.ring, p.k, d.ring.end), d.sigma)
+}
+
+// levelBefore is the state level before a pulse.
+func (d *Detector) levelBefore(p *pulse) float64 {
+	if len(d.pulses) == 0 || p == d.pulses[0] {
+		return d.b
+	}
+	k0 := max(p.k-50, d.ring.first())
+	if prev := d.pulses[len(d.pulses)-1]; prev != p && prev.ended {
+		k0 = max(k0, prev.lowK)
+	}
+	if v, ok := levelOf(d.ring, k0, p.k, math.Inf(-1), d.scratch[:]); ok {
+		return min(v, d.offLevel)
+	}
+	return 0
+}
+
+// settle works the onset out from the level the current settled at. While the current still rises
+// (an inductive load) it waits longer, at most until force.
+func (d *Detector) settle(p *pulse, force bool) {
+	end := d.ring.end
+	if p.ended || p.lowN > 0 {
+		end = p.lowK
+	}
+	if p == d.pulses[0] && d.fold.pending {
+		end = min(end, d.fold.k)
+	}
+	end = max(end, p.k+1)
+	if !force && !p.ended && d.stillRising(p, end) {
+		return
+	}
+	from := p.on.from
+	p.on = rise(d.ring, p.k, from, d.upperLevel(p, p.k, end), d.sigma)
+	if d.choppy(p) {
+		// The closing may have fallen into a trough of the ripple.
+		p.on.u = math.Hypot(p.on.u, d.deadTime(p)/2)
+	}
+	p.onFinal = true
+	d.dirty = true
+	if p == d.pulses[0] {
+		d.findSpike(p, end)
+	}
+}
+
+// stillRising: the last quarter of the readings lies more than 5 % above the third one.
+func (d *Detector) stillRising(p *pulse, end int) bool {
+	n := end - p.k
+	if n < 8 || d.choppy(p) {
+		return false
+	}
+	third, ok3 := levelOf(d.ring, p.k+n/2, p.k+3*n/4, d.offLevel, d.scratch[:])
+	last, ok4 := levelOf(d.ring, p.k+3*n/4, end, d.offLevel, d.scratch[:])
+	return ok3 && ok4 && last > 1.05*third
+}
+
+// upperLevel is the state level of readings k0..k1-1 of a pulse: their median, on a rippled plateau
+// the ripple's peak. Where a reading or two is all there is, the largest.
+func (d *Detector) upperLevel(p *pulse, k0, k1 int) float64 {
+	if d.choppy(p) || k1-k0 < 4 {
+		return peakOf(d.ring, k0, k1)
+	}
+	if v, ok := levelOf(d.ring, k0, k1, d.offLevel, d.scratch[:]); ok {
+		return v
+	}
+	return peakOf(d.ring, k0, k1)
+}
+
+// choppy: the plateau comes down to the off level again and again without an interruption.
+func (d *Detector) choppy(p *pulse) bool {
+	if d.ripple.period > 0 {
+		return d.ripple.depth > 0.5
+	}
+	return p.lows > 0 && 50*p.lows > p.n && p.lows > p.bounces*3
+}
+
+// deadTime is the longest time that a rippled plateau stays low each period.
+func (d *Detector) deadTime(p *pulse) float64 {
+	if t := d.ripple.period; t > 0 {
+		return min(p.lowest, t)
+	}
+	return p.lowest
+}
+
+// confirmOff ends a pulse that has been low for the confirm time.
+func (d *Detector) confirmOff(p *pulse) {
+	if p == d.pulses[0] && d.spikeOnly(p) {
+		return
+	}
+	if !p.onFinal {
+		d.settle(p, true)
+	}
+	p.off = d.offEdge(p)
+	p.ended = true
+	if !p.meanOK {
+		p.mean, p.meanOK = d.meanUpTo(p, p.off.t, p.off.at)
+	}
+	p.onFinal = true
+	d.state = off
+	d.doubt = false
+	d.candK = -1
+	d.dirty = true
+}
+
+// offEdge places the interruption that begins with the low stretch of p.
+func (d *Detector) offEdge(p *pulse) edge {
+	from := d.levelBeforeFall(p, p.lowK)
+	to := 0.0
+	k0 := p.lowK + (d.ring.end-p.lowK)/2 // the later half: a tail has died away
+	if v, ok := levelOf(d.ring, k0, d.ring.end, math.Inf(-1), d.scratch[:]); ok {
+		to = min(v, d.offLevel)
+	}
+	e := fall(d.ring, p.lowK, from, to, d.sigma)
+	if d.choppy(p) {
+		e.u = math.Hypot(e.u, d.deadTime(p)/2/math.Sqrt(3))
+	}
+	return e
+}
+
+// levelBeforeFall is the state level just before a fall that reaches the off level at reading k: the
+// median of the last tenth of the pulse (three readings at least, 50 ms at most), taken before the
+// fall itself begins.
+func (d *Detector) levelBeforeFall(p *pulse, k int) float64 {
+	k0 := max(p.k, d.ring.first())
+	if d.choppy(p) {
+		span := 2 * max(d.ripple.period, offConfirmS)
+		return peakOf(d.ring, max(k0, d.ring.index(d.ring.at(k).t-span)), k)
+	}
+	if k-k0 < 4 {
+		return peakOf(d.ring, k0, k)
+	}
+	rough, ok := levelOf(d.ring, max(k0, k-(k-k0)/2-1), k, d.offLevel, d.scratch[:])
+	if !ok {
+		return peakOf(d.ring, k0, k)
+	}
+	top := k - 1
+	for top > k0+3 && d.ring.at(top).x < rough-max(3*d.sigma, 0.05*rough) {
+		top--
+	}
+	span := min(0.1*(d.ring.at(top).t-p.on.t), 0.05)
+	m := max(top-d.ring.index(d.ring.at(top).t-span), 2)
+	if v, ok := levelOf(d.ring, max(k0, top-m), top+1, d.offLevel, d.scratch[:]); ok {
+		return v
+	}
+	return rough
+}
+
+// spikeOnly: what was high was the discharge of an output capacitor and no plateau, and what is low
+// against it flows on above the onset level. Then the fault goes on at that lower level.
+func (d *Detector) spikeOnly(p *pulse) bool {
+	m, ok := d.hist.quantile(0.5)
+	if !ok || d.fold.confirmed {
+		return false
+	}
+	flat := d.hist.countFrom(0.9*m) - d.hist.countFrom(1.1*m)
+	if 2*flat >= d.hist.n {
+		return false
+	}
+	low, ok := levelOf(d.ring, p.lowK, d.ring.end, math.Inf(-1), d.scratch[:])
+	if !ok || low <= d.absOnLevel() {
+		return false
+	}
+	for k := p.lowK; k < d.ring.end; k++ {
+		if x := d.ring.at(k).x; x >= d.absOnLevel() {
+			d.hist.add(x, d.interval())
+		}
+	}
+	d.updateOffLevel()
+	p.lowN = 0
+	d.dirty = true
+	return low >= d.offLevel
+}
+
+// spike is the discharge of an output capacitor at the beginning of a fault.
+type spike struct {
+	found  bool
+	n      int     // readings in it
+	a2s, c float64 // its own part: what flowed less the plateau's share
+	end    float64
+}
+
+const (
+	spikeShare = 1.5  // the peak must exceed the settled level by this factor
+	spikeEnd   = 1.15 // it is over when the current is down to this factor
+	spikeMaxS  = 0.05
+)
+
+// findSpike looks for a capacitor's spike among readings p.k..end-1, the level behind it being where
+// the onset settled.
+func (d *Detector) findSpike(p *pulse, end int) {
+	level := p.on.to
+	if d.rippled(p) || p.inside || level <= 0 || p.peak < spikeShare*level || d.ring.first() > p.k {
+		return
+	}
+	top := p.k
+	for k := p.k; k < end; k++ {
+		if d.ring.at(k).x > d.ring.at(top).x {
+			top = k
+		}
+	}
+	for k := top; k < end; k++ {
+		o := d.ring.at(k)
+		if o.x > spikeEnd*level {
+			continue
+		}
+		t := o.t - p.on.t
+		if t > spikeMaxS {
+			return
+		}
+		part := o.at.minus(p.on.at)
+		d.spike = spike{true, k - p.k, max(part.chord-level*level*t, 0), max(part.q-level*t, 0), o.t}
+		return
+	}
+}

@@ -1,0 +1,104 @@
+package trip
+
+import "math"
+
+// ripple recognises a regular unsmoothed plateau (rectified mains, pulse-width modulation) and counts
+// its periods. It looks at the plateau a few times early in the fault; once it has found a period it
+// follows the crossings reading by reading, which makes the period as exact as the fault is long.
+type ripple struct {
+	period   float64 // s; 0: none found
+	depth    float64 // peak to peak over mean
+	lo, hi   float64 // hysteresis, A
+	mid      float64
+	armed    bool
+	first    float64 // instant of the first and the last upward crossing of mid, s
+	last     float64
+	crossed  int
+	nextLook int
+}
+
+const (
+	rippleMinHz = 8 // slower trains are retries
+	rippleMaxFs = 0.4
+	// A plateau whose peak-to-peak is below this share of its mean needs no special care: it never
+	// comes near the off level.
+	rippleMinDepth = 0.2
+)
+
+// looks are the times after the onset at which a period is sought, s. The first is short, because
+// until a period is known a slow ripple could be taken for a cut-off.
+var looks = []float64{0.04, 0.06, 0.1, 0.16, 0.25, 0.4, 0.6, 1.0}
+
+// look seeks a period in readings k0..end-1 of the plateau.
+func (p *ripple) look(r *ring, k0 int, sigma, interval float64) {
+	k0 = max(k0, r.first()+1)
+	n := r.end - k0
+	if n < 8 {
+		return
+	}
+	lo, hi, sum := math.Inf(1), math.Inf(-1), 0.0
+	for k := k0; k < r.end; k++ {
+		x := r.at(k).x
+		lo, hi, sum = min(lo, x), max(hi, x), sum+x
+	}
+	mean := sum / float64(n)
+	if hi-lo < max(rippleMinDepth*mean, 10*sigma) {
+		return
+	}
+	c := ripple{mid: mean, lo: mean - (mean-lo)/4, hi: mean + (hi-mean)/4, depth: (hi - lo) / mean}
+	var spans []float64
+	for k := k0; k < r.end; k++ {
+		before := c.last
+		if c.follow(r.at(k-1), r.at(k)) && c.crossed > 1 {
+			spans = append(spans, c.last-before)
+		}
+	}
+	if len(spans) < 3 {
+		return
+	}
+	period := (c.last - c.first) / float64(c.crossed-1)
+	var ss float64
+	for _, s := range spans {
+		ss += (s - period) * (s - period)
+	}
+	// Edges of pulse-width modulation are known to one interval only, so the spans may scatter by it.
+	scatter := math.Sqrt(ss / float64(len(spans)))
+	if f := 1 / period; f < rippleMinHz || f*interval > rippleMaxFs || scatter > 0.12*period+0.5*interval {
+		return
+	}
+	c.period = period
+	c.nextLook = p.nextLook
+	*p = c
+}
+
+// follow counts upward crossings of the mid level with hysteresis; it reports one.
+func (p *ripple) follow(a, b *obs) bool {
+	if b.x < p.lo {
+		p.armed = true
+		return false
+	}
+	if !p.armed || b.x < p.hi {
+		return false
+	}
+	p.armed = false
+	t := b.t
+	if a.x < p.mid && b.x > a.x {
+		t = a.t + (p.mid-a.x)/(b.x-a.x)*(b.t-a.t)
+	}
+	if p.crossed == 0 {
+		p.first = t
+	}
+	p.last = t
+	p.crossed++
+	return true
+}
+
+// hz gives the ripple's frequency and its standard uncertainty.
+func (p *ripple) hz(interval float64) (f, u float64) {
+	if p.period == 0 || p.crossed < 2 {
+		return 0, 0
+	}
+	span := p.last - p.first
+	f = float64(p.crossed-1) / span
+	return f, f * interval / math.Sqrt(6) / span
+}

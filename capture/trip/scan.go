@@ -1,0 +1,385 @@
+package trip
+
+import "math"
+
+// pulse is one stretch of fault current.
+type pulse struct {
+	on, off     edge
+	k           int  // number of its first reading in the ring
+	inside      bool // it began before the trace did
+	onFinal     bool // on is worked out from the levels around it
+	ended       bool // off is confirmed
+	n           int  // readings
+	peak        float64
+	peakNo      int     // the peak is the peakNo-th reading of the pulse, from 1
+	peakNext    float64 // the reading after the peak
+	peakOver    bool
+	lowK        int // first reading of the low stretch that is going on
+	lowT        float64
+	lowN        int     // its readings so far; 0: no low stretch
+	lows        int     // low readings of stretches that did not become a cut-off
+	lowest      float64 // longest such stretch, s
+	bounces     int
+	settledAt   float64 // s; the last make of the bouncing contact
+	settledSums sums    // the sums there
+	mean        float64 // whole-period mean up to the end of the fault, A, worked out while the readings are kept
+	meanOK      bool
+}
+
+const (
+	offConfirmS = 0.030 // DESIGN: off after max(30 ms, 1.5 ripple periods, 2 samples)
+	fastQuietS  = 0.1   // no onset is sought that early when sampling faster than 20/s
+	settleS     = 0.2   // readings this long after the onset tell the level it rose to
+	settleMaxS  = 0.6   // ... and so long while the current still rises
+	bounceS     = 0.030 // makes and breaks within this time of closing are bounces
+)
+
+// leastOnset is the onset level before noise is known: 5 % of rated current, 50 mA where unknown, at
+// least 3 display counts where a count is known.
+func (d *Detector) leastOnset() float64 {
+	l := 0.05
+	if d.set.RatedCurrentA > 0 {
+		l = 0.05 * d.set.RatedCurrentA
+	}
+	return max(l, 3*d.set.ResolutionA)
+}
+
+// quiet works out baseline, noise and onset level from the readings before t.
+func (d *Detector) quiet(t float64) (b, sigma, level float64, ok bool) {
+	b, sigma, n := d.base.level(t)
+	if n < baselineMin {
+		return 0, 0, 0, false
+	}
+	sigma = max(sigma, d.resolution()/math.Sqrt(12))
+	if d.set.Procedure.NoUpperState() {
+		b = 0
+	}
+	level = max(d.leastOnset(), 6*sigma*(1+10/float64(n)))
+	if math.IsInf(d.base.quantum, 1) {
+		return b, sigma, level, true
+	}
+	// Where no count is stated the smallest step seen stands for it, unless it is as coarse as a
+	// level itself (a trace of two values).
+	if q := 3 * d.base.quantum; d.set.ResolutionA == 0 && q < 4*level {
+		level = max(level, q)
+	}
+	return b, sigma, level, true
+}
+
+// whileIdle looks for the onset.
+func (d *Detector) whileIdle(o *obs) {
+	if d.n <= 2 && d.beganInside(o) {
+		return
+	}
+	d.seekRise(o)
+	if d.state == idle && d.candK < 0 {
+		d.base.add(o.t, o.x)
+		if o.t >= d.nextBase {
+			d.doubtStanding(o)
+		}
+	}
+}
+
+// beganInside: the first two readings exceed the rated current.
+func (d *Detector) beganInside(o *obs) bool {
+	r := d.set.RatedCurrentA
+	if d.n != 2 || r <= 0 || d.set.Procedure.NoUpperState() {
+		return false
+	}
+	x0, x1 := d.ring.at(0).x, o.x
+	switch {
+	case x0 > r && x1 > r:
+	case x0 < -r && x1 < -r:
+		d.turn()
+	default:
+		return false
+	}
+	d.beginInside()
+	return true
+}
+
+// beginInside opens the first pulse at the trace's first reading.
+func (d *Detector) beginInside() {
+	first := d.ring.at(d.ring.first())
+	p := &pulse{k: d.ring.first(), inside: true, onFinal: true, settledAt: first.t}
+	p.on = edge{t: first.t, at: first.at, before: first.t, after: first.t}
+	d.b, d.sigma, d.onLevel = 0, d.resolution()/math.Sqrt(12), d.leastOnset()
+	d.open(p)
+}
+
+// doubtStanding opens a doubtful first pulse where the quiet level is itself above the onset level:
+// if it falls before it rises, the trace began inside a fault; if it rises, it was a standing load.
+func (d *Detector) doubtStanding(o *obs) {
+	d.nextBase = o.t + 0.25
+	if d.set.Procedure.NoUpperState() {
+		return
+	}
+	b, sigma, n := d.base.level(o.t)
+	if n < baselineMin || math.Abs(b) <= max(d.leastOnset(), 6*sigma) {
+		return
+	}
+	if b < 0 {
+		d.turn()
+	}
+	d.doubt = true
+	d.beginInside()
+	d.sigma = sigma
+}
+
+// seekRise looks for a reading above the onset level and confirms it by a second one (by itself
+// where readings are more than 50 ms apart).
+func (d *Detector) seekRise(o *obs) {
+	if o.t < fastQuietS && d.interval() < 0.05 {
+		return
+	}
+	if d.candK < 0 {
+		// The exact level costs a sort: ask for it only when the reading leaves the running mean.
+		away := math.Abs(o.x - d.base.mean)
+		if away < 3*d.base.dev && away < d.leastOnset() {
+			return
+		}
+		if away < d.leastOnset() {
+			return
+		}
+		b, sigma, level, ok := d.quiet(o.t)
+		if !ok || math.Abs(o.x-b) <= level {
+			return
+		}
+		d.b, d.sigma, d.onLevel = b, sigma, level
+		d.candK = d.ring.end - 1
+		if !d.cad.slow() && !o.over {
+			return
+		}
+	} else {
+		first := d.ring.at(d.candK)
+		if math.Abs(o.x-d.b) <= d.onLevel || (o.x > d.b) != (first.x > d.b) {
+			d.dropCandidate()
+			return
+		}
+	}
+	d.begin()
+}
+
+// dropCandidate: a single reading was no onset. It is part of the quiet trace.
+func (d *Detector) dropCandidate() {
+	c := d.ring.at(d.candK)
+	d.base.add(c.t, c.x)
+	d.candK = -1
+}
+
+// begin opens the fault at the candidate.
+func (d *Detector) begin() {
+	k := d.candK
+	d.candK = -1
+	if d.doubt {
+		d.forget()
+	}
+	if d.ring.at(k).x < d.b {
+		d.b = -d.b
+		d.turn()
+	}
+	p := &pulse{k: k}
+	d.quickOn(p)
+	p.settledAt, p.settledSums = p.on.t, p.on.at
+	d.open(p)
+}
+
+// forget drops a first pulse that was a standing load.
+func (d *Detector) forget() {
+	d.doubt = false
+	d.pulses = nil
+	d.hist, d.ripple, d.fold = nil, ripple{}, fold{}
+	d.dec, d.resid = series{}, series{}
+}
+
+// open makes p the pulse that flows and takes its readings so far.
+func (d *Detector) open(p *pulse) {
+	d.state = on
+	if len(d.pulses) == 0 {
+		d.hist = newHistogram(d.binWidth())
+		d.offLevel = d.absOnLevel()
+	}
+	if len(d.pulses) < maxPulses {
+		d.pulses = append(d.pulses, p)
+	} else {
+		d.unkept++
+		d.pulses[maxPulses-1] = p
+	}
+	for k := p.k; k < d.ring.end; k++ {
+		d.feed(p, d.ring.at(k))
+	}
+	d.dirty = true
+}
+
+// binWidth: a tenth of a display count; 2^-20 of full scale where none is known.
+func (d *Detector) binWidth() float64 {
+	if d.set.ResolutionA > 0 {
+		return d.set.ResolutionA / 10
+	}
+	full := d.set.FullScaleA
+	if full == 0 {
+		full = 32 // A: ten times a large unit of this trade
+		if r := d.set.RatedCurrentA; r > 0 {
+			full = math.Exp2(math.Ceil(math.Log2(20 * r)))
+		}
+	}
+	return full / (1 << 20)
+}
+
+// absOnLevel is the onset level as a reading, not above b.
+func (d *Detector) absOnLevel() float64 { return d.b + d.onLevel }
+
+// whileOn follows a pulse of fault current until it has been low for the confirm time.
+func (d *Detector) whileOn(o *obs) {
+	p := d.current()
+	if d.doubt {
+		d.seekRise(o)
+		if d.pulses[0] != p {
+			return
+		}
+		d.base.add(o.t, o.x)
+	}
+	d.feed(p, o)
+	if p.lowN >= 2 && o.t-p.lowT >= d.offConfirm() {
+		d.confirmOff(p)
+		return
+	}
+	if !p.onFinal && o.t-p.on.t >= settleS && p.n >= 5 {
+		d.settle(p, o.t-p.on.t >= settleMaxS)
+	}
+}
+
+func (d *Detector) current() *pulse { return d.pulses[len(d.pulses)-1] }
+
+// offConfirm is the time a low stretch must last to be an interruption.
+func (d *Detector) offConfirm() float64 { return max(offConfirmS, 1.5*d.ripple.period) }
+
+// feed takes one reading of a pulse: peak, level, low stretches.
+func (d *Detector) feed(p *pulse, o *obs) {
+	p.n++
+	if p.n == p.peakNo+1 {
+		p.peakNext = o.x
+	}
+	if o.x > p.peak || p.peakNo == 0 {
+		p.peak, p.peakNo, p.peakNext, p.peakOver = o.x, p.n, o.x, o.over
+	} else if o.over {
+		p.peakOver = true
+	}
+	first := p == d.pulses[0]
+	if o.x < d.offLevel {
+		if p.lowN == 0 {
+			p.lowK, p.lowT = d.ring.end-1, o.t
+		}
+		p.lowN++
+		if p.lowN == 2 {
+			d.dirty = true // a provisional cut-off
+		}
+	} else if p.lowN > 0 {
+		d.made(p, o)
+	}
+	if first {
+		d.feedFirst(p, o)
+	}
+}
+
+// made: the current is back before the low stretch was confirmed.
+func (d *Detector) made(p *pulse, o *obs) {
+	if p.lowN >= 2 {
+		d.dirty = true
+	}
+	p.lowest = max(p.lowest, o.t-p.lowT)
+	p.lows += p.lowN
+	p.lowN = 0
+	if o.t-p.on.t <= bounceS && p.lows > 0 {
+		p.bounces++
+		p.settledAt, p.settledSums = o.t, o.at
+	}
+}
+
+// feedFirst keeps what only the fault itself needs: level histogram, thinned trace, ripple, fold-back.
+func (d *Detector) feedFirst(p *pulse, o *obs) {
+	if !d.inHold(o.t) {
+		return
+	}
+	w := d.interval()
+	if p.lowN == 0 {
+		h := d.hist
+		if d.fold.confirmed {
+			h = d.fold.hist
+		}
+		h.add(o.x, w)
+		if n := h.n; n <= 8 || n&(n-1) == 0 || n&255 == 0 {
+			d.updateOffLevel()
+		}
+	}
+	d.dec.add(o.t, o.x)
+	if d.ripple.period > 0 {
+		d.ripple.follow(d.ring.at(max(d.ring.end-2, d.ring.first())), o)
+	} else if i := d.ripple.nextLook; i < len(looks) && o.t-p.on.t >= looks[i] {
+		d.ripple.nextLook++
+		d.ripple.look(d.ring, max(p.k, d.ring.index(max(p.settledAt, o.t-1))), d.sigma, d.interval())
+	}
+	d.fold.tick(d, p, o)
+}
+
+// inHold: a reading after the hold tells nothing about the fault.
+func (d *Detector) inHold(t float64) bool {
+	end, ok := d.holdEnd()
+	return !ok || t <= end
+}
+
+// holdEnd is the end of the stated hold, or of the short as marked, whichever is known.
+func (d *Detector) holdEnd() (t float64, ok bool) {
+	if d.set.HoldS > 0 && len(d.pulses) > 0 {
+		return d.pulses[0].on.t + d.set.HoldS, true
+	}
+	return 0, false
+}
+
+// updateOffLevel: 10 % of the plateau so far, at least the onset level.
+func (d *Detector) updateOffLevel() {
+	if m, ok := d.hist.quantile(0.5); ok {
+		d.offLevel = max(d.absOnLevel(), 0.1*m)
+	}
+}
+
+// whileOff waits for the unit to try again.
+func (d *Detector) whileOff(o *obs) {
+	if d.candK < 0 {
+		if o.x < d.offLevel {
+			if last := d.current(); o.t-last.off.t > offConfirmS {
+				d.resid.add(o.t, o.x)
+			}
+			return
+		}
+		d.candK = d.ring.end - 1
+		if !d.cad.slow() {
+			return
+		}
+	} else if o.x < d.offLevel {
+		d.candK = -1
+		return
+	}
+	k := d.candK
+	d.candK = -1
+	if d.wasStanding(o) {
+		d.forget()
+		d.b, d.candK = 0, k
+		if b, sigma, level, ok := d.quiet(d.ring.at(k).t); ok {
+			d.b, d.sigma, d.onLevel = b, sigma, level
+		}
+		d.begin()
+		return
+	}
+	p := &pulse{k: k}
+	d.quickOn(p)
+	p.settledAt, p.settledSums = p.on.t, p.on.at
+	d.open(p)
+}
+
+// wasStanding: what looked like the end of a fault was a standing load switched off, since what
+// comes now is more than twice as much.
+func (d *Detector) wasStanding(o *obs) bool {
+	p := d.pulses[0]
+	return p.inside && len(d.pulses) == 1 && d.set.RatedCurrentA > 0 && p.peak <= d.set.RatedCurrentA && o.x > 2*p.peak
+}

@@ -1,0 +1,59 @@
+package trip
+
+import "math"
+
+// part is one contribution to a combined standard uncertainty (JCGM 100:2008, section 5).
+type part struct {
+	u    float64 // standard uncertainty
+	rect bool    // its distribution is rectangular
+}
+
+// combine gives the combined standard uncertainty.
+func combine(parts ...part) float64 {
+	var ss float64
+	for _, p := range parts {
+		ss += p.u * p.u
+	}
+	return math.Sqrt(ss)
+}
+
+// expand gives the expanded uncertainty for about 95 %: k = 2, falling to 1.65 where one rectangular
+// contribution dominates (EA-4/02, from memory).
+func expand(parts ...part) float64 {
+	u := combine(parts...)
+	largest := part{}
+	for _, p := range parts {
+		if p.u > largest.u {
+			largest = p
+		}
+	}
+	if !largest.rect || largest.u == 0 {
+		return 2 * u
+	}
+	rest := math.Sqrt(max(u*u-largest.u*largest.u, 0))
+	return u * min(2, 1.65+0.5*rest/largest.u)
+}
+
+// readingParts are the contributions to one level of i amperes: the instrument's own accuracy
+// (rectangular), one display count (rectangular), and noise as its standard deviation.
+func (d *Detector) readingParts(i, noise float64) []part {
+	res := d.resolution()
+	acc := d.set.Accuracy.Percent/100*math.Abs(i) + d.set.Accuracy.Counts*d.resolution()
+	return []part{
+		{acc / math.Sqrt(3), true},
+		{max(res, d.binWidth()) / math.Sqrt(12), true},
+		{noise, false},
+	}
+}
+
+// levelParts are those of a median or mean over n readings: 1.2533 sigma/sqrt(n) for the median of
+// normal noise (asymptotic efficiency 2/pi, textbook value from memory).
+func (d *Detector) levelParts(i float64, n int) []part {
+	return d.readingParts(i, 1.2533*d.sigma/math.Sqrt(float64(max(n, 1))))
+}
+
+// instantParts are those of a duration between two edges: each instant, and the time base.
+func (d *Detector) instantParts(a, b *edge) []part {
+	u := max(a.u, b.u)
+	return []part{{a.u, a.u == u}, {b.u, b.u == u}, {d.set.ClockUS / 2, false}}
+}
