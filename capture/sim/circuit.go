@@ -186,6 +186,9 @@ func (c *circuit) apply(e contactEvent) {
 	}
 	c.contact = e.closed
 	c.ext = c.external()
+	if c.unit.OutputCapF == 0 {
+		c.v = c.terminal(c.src.at(c.nowNS)) // the current cannot jump, the voltage does
+	}
 	c.truth.contact(c, e, before)
 }
 
@@ -254,14 +257,18 @@ func (c *circuit) stepLoop(dt float64, dtNS int64, emf float64) {
 	} else {
 		c.i = target
 	}
+	c.v = c.terminal(emf)
+}
+
+// terminal is the voltage at the unit's terminals while emf drives the loop, without a capacitor.
+func (c *circuit) terminal(emf float64) float64 {
 	switch {
-	case loaded:
-		c.v = c.i * c.ext
+	case !math.IsInf(c.ext, 1):
+		return c.i * c.ext
 	case c.element.open:
-		c.v = 0
-	default:
-		c.v = emf
+		return 0
 	}
+	return emf
 }
 
 // drive is the current that the source would settle at through r ohms; an open element leaves the

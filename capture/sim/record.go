@@ -15,6 +15,11 @@ type Recording struct {
 // bit for bit; the seed draws noise, bounces, jitter and phase, and the bounces are the same whatever
 // the meter.
 func Record(u Unit, sc Scenario, m Meter, seed uint64) (Recording, error) {
+	return record(u, sc, m, seed, 0)
+}
+
+// record is Record with a physics step of its own, nanoseconds; 0 is the usual one.
+func record(u Unit, sc Scenario, m Meter, seed uint64, step int64) (Recording, error) {
 	for _, err := range []error{u.Validate(), sc.Validate(), m.Validate()} {
 		if err != nil {
 			return Recording{}, err
@@ -23,6 +28,9 @@ func Record(u Unit, sc Scenario, m Meter, seed uint64) (Recording, error) {
 	rec := Recording{Settings: settings(u, sc, m)}
 	rec.Current = make([]trace.Sample, 0, min(int(sc.EndS*m.RateHz)+1, 1<<24))
 	c := newCircuit(u, sc.RigOhm, sc.StandingOhm, sc.Bounce, seed)
+	if step > 0 {
+		c.stepNS = step
+	}
 	c.load = loadProgram{sc.Load, sc.Stairs}
 	c.truth = newTracker(u, sc.Procedure, &c.src)
 	c.watch = []observer{newSampler(m, 0, seed, func(r reading) {
