@@ -78,6 +78,9 @@ const widthOf = (s, parts) => parts.reduce((w, p) => w + s.measure(p.text, p.bol
 function phaseWords(s, says) {
   let retry = 0;
   let free = s.plot.left; // nothing may stand left of this
+  const retries = s.stretches.filter((st) => st.phase === "retry");
+  const apart = Math.min(...retries.slice(1).map((st, i) => s.x(st.from) - s.x(retries[i].from)), Infinity);
+  const numbersOnly = s.measure(`${s.words.retry} ${retries.length}`, false, LEAST) + 8 > apart;
   for (const st of s.stretches) {
     if (st.phase === "retry") retry++;
     if (st.phase === "idle") continue;
@@ -85,17 +88,14 @@ function phaseWords(s, says) {
     const right = Math.min(s.plot.right, s.x(st.to));
     if (right <= left) continue;
     const word = s.words[st.phase] ?? st.phase;
-    const tries = st.phase === "retry" ? [`${word} ${retry}`, `${retry}`] : [word];
-    for (const text of tries) {
-      const width = s.measure(text, false, LEAST);
-      const middle = (left + right) / 2;
-      // What flows may reach over its band's edges, "off" stays within its own.
-      const fits = st.phase === "off" ? width + 8 <= right - left : middle + width / 2 <= s.plot.right + 2;
-      if (!fits || middle - width / 2 < free) continue;
-      says.push({ x: middle, y: s.plot.top - 8, parts: [{ text }], anchor: "middle", size: LEAST, soft: true });
-      free = middle + width / 2 + 6;
-      break;
-    }
+    const text = st.phase !== "retry" ? word : numbersOnly ? `${retry}` : `${word} ${retry}`;
+    const width = s.measure(text, false, LEAST);
+    const middle = (left + right) / 2;
+    // What flows may reach over its band's edges, "off" stays within its own.
+    const fits = st.phase === "off" ? width + 8 <= right - left : middle + width / 2 <= s.plot.right + 2;
+    if (!fits || middle - width / 2 < free) continue;
+    says.push({ x: middle, y: s.plot.top - 8, parts: [{ text }], anchor: "middle", size: LEAST, soft: true });
+    free = middle + width / 2 + 6;
   }
 }
 
@@ -148,12 +148,13 @@ function faultWords(s, out) {
   };
   const ended = phrase(lineOf(s, "time_to_cutoff_s")) ?? phrase(lineOf(s, "time_to_limit_s"));
   const running = s.now !== null && s.now.t <= fault.to + 1e-9;
+  // "now" has the first row where it stands among these words; it passes through them.
+  const nowX = s.now ? s.x(s.now.t) : NaN;
+  if (running || (nowX > edge - 120 && nowX < edge + 20 + s.measure(ended ?? "", true, BODY))) y += ROW;
   if (ended && !running) {
     out.dims.push({ x1: left, x2: edge, y, foot1: s.plot.top + 60, foot2: Math.max(y + 8, s.y(s.peak(fault.from, fault.to)?.a ?? 0)) });
     place([{ text: ended, bold: true }]);
     y += ROW;
-  } else if (running) {
-    y += ROW; // the first row belongs to "now"
   }
   const peak = s.peak(fault.from, fault.to);
   const peaked = lineOf(s, "peak_current_a");
