@@ -51,6 +51,8 @@ type Bench struct {
 	loops sync.WaitGroup // the bench's goroutine
 	ears  sync.WaitGroup // the instruments' goroutines
 
+	contactMu sync.Mutex // one command to the contact at a time; taken before mu
+
 	mu          sync.Mutex
 	opened      bool
 	closed      bool
@@ -75,7 +77,8 @@ type channel struct {
 	trace.Channel
 	columns *columnRing
 	pre     prerecord
-	gone    bool // its instrument was removed
+	samples uint64 // ever
+	gone    bool   // its instrument was removed
 }
 
 // instrument is one Source with its goroutine.
@@ -256,6 +259,7 @@ const confirmNS = 1e9
 func (b *Bench) samples(c *channel, samples []trace.Sample, now int64) {
 	b.changed = true
 	c.columns.add(samples)
+	c.samples += uint64(len(samples))
 	for b.run == nil && len(samples) > 0 {
 		piece := samples
 		if b.mode == Armed {

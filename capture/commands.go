@@ -299,12 +299,12 @@ func (b *Bench) DriveContact(closed bool) error {
 	if b.contact == nil {
 		return refuse(CodeNotFound, "close it by hand", "no contact is configured")
 	}
-	b.mu.Lock()
-	was := b.contact.Closed()
-	if was == closed {
-		b.mu.Unlock()
+	b.contactMu.Lock()
+	defer b.contactMu.Unlock()
+	if b.contact.Closed() == closed {
 		return nil
 	}
+	b.mu.Lock()
 	// The mark first: the current must not come before it.
 	kind := trace.Removed
 	if closed {

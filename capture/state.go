@@ -89,6 +89,7 @@ type LatestJSON struct {
 	Quantity trace.Quantity
 	Value    float64
 	Flags    trace.Flags
+	Samples  uint64 // taken since the instrument was added
 }
 
 // MarshalJSON writes null for a reading beyond the range, whose number means nothing.
@@ -97,7 +98,8 @@ func (l LatestJSON) MarshalJSON() ([]byte, error) {
 		Quantity trace.Quantity `json:"quantity"`
 		Value    *float64       `json:"value"`
 		Flags    []string       `json:"flags"`
-	}{Quantity: l.Quantity, Flags: []string{}}
+		Samples  uint64         `json:"samples"`
+	}{Quantity: l.Quantity, Flags: []string{}, Samples: l.Samples}
 	if l.Flags&trace.Over != 0 {
 		j.Flags = append(j.Flags, "over")
 	} else if !math.IsNaN(l.Value) && !math.IsInf(l.Value, 0) {
@@ -141,31 +143,36 @@ func (in *instrument) state() InstrumentState {
 	}
 	for _, l := range st.Latest {
 		if l.Known {
-			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: l.Value, Flags: l.Flags})
+			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: l.Value, Flags: l.Flags, Samples: in.samples(l.Quantity)})
 		}
 	}
 	s.Say = s.say(st.SilentForS)
 	return s
 }
 
+// samples counts what one quantity brought.
+func (in *instrument) samples(q trace.Quantity) (n uint64) {
+	for _, c := range in.channels {
+		if c.Quantity == q {
+			n += c.samples
+		}
+	}
+	return n
+}
+
 // State tells everything at this instant.
 func (b *Bench) State() State {
+	contact := b.contactWord() // before the lock: the contact is somebody else's code
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now := b.clock.NowNS()
 	s := State{
 		Bench: b.mode, Phase: trace.Idle, Instruments: []InstrumentState{}, Figures: trace.Figures{},
-		Guard: quietGuard(), Version: b.version, NowAtS: float64(now) / 1e9, Contact: "none",
+		Guard: quietGuard(), Version: b.version, NowAtS: float64(now) / 1e9, Contact: contact,
 	}
 	s.Storing, s.LostToDisk = b.rec.Trouble()
 	for _, in := range b.instruments {
 		s.Instruments = append(s.Instruments, in.state())
-	}
-	if b.contact != nil {
-		s.Contact = "open"
-		if b.contact.Closed() {
-			s.Contact = "closed"
-		}
 	}
 	if b.lastRun != 0 {
 		s.LastRun = ptr(b.lastRun)
@@ -179,6 +186,17 @@ func (b *Bench) State() State {
 		b.run.tell(&s, now, b.watchNS)
 	}
 	return s
+}
+
+// contactWord tells how a driven contact stands.
+func (b *Bench) contactWord() string {
+	switch {
+	case b.contact == nil:
+		return "none"
+	case b.contact.Closed():
+		return "closed"
+	}
+	return "open"
 }
 
 // tell adds what the open run knows.
