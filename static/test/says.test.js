@@ -54,9 +54,12 @@ test("no words of the fault stand on each other", () => {
   for (const right of [358, 600, 900, 1400]) {
     const l = layoutSays(scene({ plot: { ...plot, right } }));
     const rows = l.says.filter((s) => s.size === 13 && s.anchor === "start").sort((a, b) => a.y - b.y);
-    for (let i = 1; i < rows.length; i++) {
-      const overlap = rows[i].y - rows[i - 1].y < 14 && rows[i].x < rows[i - 1].x + 7 * rows[i - 1].parts.map((p) => p.text).join("").length;
-      assert.ok(!overlap, `at width ${right}: ${rows[i - 1].parts[0].text} and ${rows[i].parts[0].text}`);
+    const end = (/** @type {(typeof rows)[0]} */ r) => r.x + 7 * r.parts.map((p) => p.text).join("").length;
+    for (const a of rows) {
+      for (const b of rows) {
+        const overlap = a !== b && Math.abs(a.y - b.y) < 14 && a.x < end(b) && b.x < end(a);
+        assert.ok(!overlap, `at width ${right}: ${a.parts[0].text} and ${b.parts[0].text}`);
+      }
     }
   }
 });
