@@ -1,0 +1,186 @@
+package wire
+
+import (
+	"bytes"
+	"errors"
+)
+
+var errFewer = errors.New("fewer columns than the options name")
+
+// sniff looks at a line while it is still open how lines are built. It tells whether that is settled
+// now, in which case this line is already one to be read.
+func (t *text) sniff(line, body []byte, s sum) (settled bool) {
+	cand, fraction, err := t.shapeOf(body, s)
+	if err == nil {
+		t.shape = cand
+		err = t.readable(body)
+	}
+	if err != nil {
+		t.alike = 0
+		if t.counts.Readings == 0 && t.counts.Headers < maxHeaders && words(line) {
+			t.counts.Headers++
+			return false
+		}
+		t.garbled(line, err)
+		return false
+	}
+	if fraction > 0 && t.fraction > 0 && fraction != t.fraction && t.alike > 0 {
+		// "1,2" and then "10,25": numbers of one instrument have one resolution, so the comma
+		// stands between two columns.
+		t.commaCols, t.alike = true, 0
+		cand, fraction, _ = t.shapeOf(body, s)
+	}
+	if t.alike > 0 && cand.same(t.last) {
+		t.alike++
+		if cand.decimal == 0 {
+			cand.decimal = t.last.decimal
+		}
+	} else {
+		t.alike = 1
+	}
+	t.last, t.fraction = cand, fraction
+	need := likeLines
+	if fraction > 0 {
+		need = commaLines
+	}
+	if t.alike < need {
+		t.counts.Sniffed++
+		return false
+	}
+	t.shape, t.held = cand, true
+	t.gap = t.gap || t.counts.Readings > 0
+	t.fast = !cand.checksum && cand.delimiter != ' ' || !cand.checksum && t.allNumbers(cand.columns)
+	return true
+}
+
+// allNumbers tells whether no column is unused. Between spaces an unused column may be a unit, and then
+// it is no column at all.
+func (t *text) allNumbers(columns int) bool {
+	for _, c := range t.columns[:columns] {
+		if c.role == unused {
+			return false
+		}
+	}
+	return true
+}
+
+// shapeOf says how one line is built. fraction is above 0 where that is a guess: a single comma which may
+// be a decimal mark, with so many digits behind it.
+func (t *text) shapeOf(b []byte, s sum) (out shape, fraction int, err error) {
+	switch {
+	case s == sumWrong, t.force.checksum && s != sumRight:
+		return out, 0, errChecksum
+	case s == sumRight:
+		out.checksum = true
+	}
+	out.delimiter, fraction = t.delimiterOf(b)
+	fields := t.split(b, out.delimiter)
+	out.columns = len(fields)
+	if out.columns < t.needed {
+		return out, 0, errFewer
+	}
+	if out.columns > maxColumns {
+		return out, 0, errColumns
+	}
+	if out.decimal = t.force.decimal; out.decimal != 0 {
+		return out, 0, nil
+	}
+	for i, f := range fields {
+		if i >= t.needed || t.columns[i].role != valueColumn {
+			continue
+		}
+		if _, over := overRange(trimSpace(f)); over {
+			continue // the point in "O.L" says nothing
+		}
+		if bytes.IndexByte(f, '.') >= 0 {
+			out.decimal = '.'
+		} else if bytes.IndexByte(f, ',') >= 0 && out.decimal == 0 {
+			out.decimal = ','
+		}
+	}
+	return out, fraction, nil
+}
+
+// delimiterOf finds what stands between the columns of a line.
+func (t *text) delimiterOf(b []byte) (delimiter byte, fraction int) {
+	switch {
+	case t.single:
+		return 0, 0
+	case t.force.delimiter != 0:
+		return t.force.delimiter, 0
+	case bytes.IndexByte(b, ';') >= 0:
+		return ';', 0
+	case bytes.IndexByte(b, '\t') >= 0:
+		return '\t', 0
+	}
+	spaced := len(t.split(b, ' '))
+	commas, inNumbers, digits := commasOf(b)
+	if commas > 0 && t.force.decimal != ',' {
+		point := t.force.decimal == '.' || bytes.IndexByte(b, '.') >= 0
+		switch {
+		case point || !inNumbers || t.commaCols:
+			return ',', 0
+		case spaced > 1 && spaced >= t.needed:
+		case commas == 1 && t.needed == 1:
+			return 0, digits
+		default:
+			return ',', 0
+		}
+	}
+	if spaced > 1 {
+		return ' ', 0
+	}
+	return 0, 0
+}
+
+// commasOf counts the commas, tells whether each stands between digits as a decimal mark does, and how
+// many digits follow the last.
+func commasOf(b []byte) (n int, inNumbers bool, digits int) {
+	inNumbers = true
+	for i, c := range b {
+		if c != ',' {
+			continue
+		}
+		n++
+		digits = 0
+		for j := i + 1; j < len(b) && b[j]-'0' <= 9; j++ {
+			digits++
+		}
+		if i == 0 || b[i-1]-'0' > 9 || digits == 0 {
+			inNumbers = false
+		}
+	}
+	return n, inNumbers, digits
+}
+
+// readable tells whether a line's own columns hold values, without keeping them.
+func (t *text) readable(b []byte) error {
+	fields := t.split(b, t.shape.delimiter)
+	for i, f := range fields[:t.needed] {
+		var err error
+		switch c := t.columns[i]; c.role {
+		case timeColumn:
+			_, err = t.deviceTime(f)
+		case valueColumn:
+			_, _, err = t.field(f, c.quantity, c.shift)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// words tells whether a line is a heading or a greeting: printable, with letters, not beginning as a
+// number does.
+func words(b []byte) bool {
+	letters := false
+	for _, c := range b {
+		if c < ' ' && c != '\t' || c > '~' {
+			return false
+		}
+		letters = letters || 'a' <= c|0x20 && c|0x20 <= 'z'
+	}
+	c := b[0]
+	return letters && c-'0' > 9 && c != '-' && c != '+' && c != '.' && c != ','
+}
