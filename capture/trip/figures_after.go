@@ -90,13 +90,12 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 		}
 	}
 	fall := max(best.peak-best.peakNext, 0)
-	n := best.n * len(s.retries)
-	v := best.peak - 0.85*d.sigma*math.Sqrt(2*math.Log(float64(max(n, 2))))
+	v := best.peak - d.noiseExcess(best.n*len(s.retries)/8)
 	slack := 0.0
 	if fall > 3*d.sigma {
 		slack = fall
 	}
-	u := expand(append(d.readingParts(v, 0.4*d.sigma), part{slack / math.Sqrt(3), true})...)
+	u := expand(append(d.readingParts(v, 0.5*d.sigma), part{slack / math.Sqrt(3), true})...)
 	switch {
 	case best.peakOver:
 		return bounded(trace.AtLeast, best.peak, u, "beyond the instrument's range"), true

@@ -14,6 +14,7 @@ type fold struct {
 	confirmed bool
 	edge      edge
 	hist      *histogram // readings after it
+	settled   sums       // the sums once the lower level was steady
 }
 
 const (
@@ -114,7 +115,8 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 	} else {
 		f.edge = crossByCount(d.ring, k0, f.before, m, d.sigma)
 	}
-	p.mean, p.meanOK = d.meanUpTo(p, f.edge.t, f.edge.at)
+	d.closeFault(p, f.edge.t, f.edge.at, f.edge.before)
+	f.settled = o.at
 	// Readings after the edge that were counted to the plateau go to the lower level.
 	f.hist = newHistogram(d.hist.width)
 	for k := d.ring.index(f.edge.t); k < d.ring.end; k++ {

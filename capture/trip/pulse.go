@@ -99,8 +99,8 @@ func (d *Detector) confirmOff(p *pulse) {
 	}
 	p.off = d.offEdge(p)
 	p.ended = true
-	if !p.meanOK {
-		p.mean, p.meanOK = d.meanUpTo(p, p.off.t, p.off.at)
+	if p == d.pulses[0] && !d.fold.confirmed {
+		d.closeFault(p, p.off.t, p.off.at, p.off.before)
 	}
 	p.onFinal = true
 	d.state = off
@@ -218,4 +218,39 @@ func (d *Detector) findSpike(p *pulse, end int) {
 		d.spike = spike{true, k - p.k, max(part.chord-level*level*t, 0), max(part.q-level*t, 0), o.t}
 		return
 	}
+}
+
+// lastLevel is the current just before the fault ended.
+type lastLevel struct {
+	level float64
+	n     int     // readings behind it
+	span  float64 // s
+}
+
+// closeFault works out what needs the readings around the fault's end while they are kept.
+func (d *Detector) closeFault(p *pulse, end float64, at sums, before float64) {
+	p.mean, p.meanOK = d.meanUpTo(p, end, at)
+	p.last = d.lastTenth(p, before)
+}
+
+// lastTenth is the median of the last 10 % of the fault up to end, three readings at least; on a
+// rippled plateau the mean.
+func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
+	span := max(0.1*(end-p.on.t), 2.5*d.interval())
+	if d.rippled(p) {
+		span = max(span, d.ripple.period)
+	}
+	blocks := d.dec.within(max(end-span, p.on.t), end)
+	l := lastLevel{n: len(blocks) * max(d.dec.every, 1), span: span}
+	if len(blocks) == 0 {
+		return lastLevel{}
+	}
+	if !d.rippled(p) {
+		l.level = medianOf(blocks)
+		return l
+	}
+	for _, b := range blocks {
+		l.level += b / float64(len(blocks))
+	}
+	return l
 }

@@ -11,6 +11,7 @@ type ripple struct {
 	lo, hi   float64 // hysteresis, A
 	mid      float64
 	armed    bool
+	rose     float64 // where the current last came up through mid since it was low
 	first    float64 // instant of the first and the last upward crossing of mid, s
 	last     float64
 	crossed  int
@@ -75,20 +76,23 @@ func (p *ripple) look(r *ring, k0 int, sigma, interval float64) {
 func (p *ripple) follow(a, b *obs) bool {
 	if b.x < p.lo {
 		p.armed = true
+		p.rose = b.t
 		return false
 	}
-	if !p.armed || b.x < p.hi {
+	if !p.armed {
+		return false
+	}
+	if a.x < p.mid && b.x >= p.mid {
+		p.rose = a.t + (p.mid-a.x)/(b.x-a.x)*(b.t-a.t)
+	}
+	if b.x < p.hi {
 		return false
 	}
 	p.armed = false
-	t := b.t
-	if a.x < p.mid && b.x > a.x {
-		t = a.t + (p.mid-a.x)/(b.x-a.x)*(b.t-a.t)
-	}
 	if p.crossed == 0 {
-		p.first = t
+		p.first = p.rose
 	}
-	p.last = t
+	p.last = p.rose
 	p.crossed++
 	return true
 }

@@ -24,6 +24,7 @@ type pulse struct {
 	settledSums sums    // the sums there
 	mean        float64 // whole-period mean up to the end of the fault, A, worked out while the readings are kept
 	meanOK      bool
+	last        lastLevel // the level just before the fault ended
 }
 
 const (
@@ -188,7 +189,7 @@ func (d *Detector) begin() {
 func (d *Detector) forget() {
 	d.doubt = false
 	d.pulses = nil
-	d.hist, d.ripple, d.fold = nil, ripple{}, fold{}
+	d.hist, d.ripple, d.periods, d.fold, d.spike = nil, ripple{}, periods{}, fold{}, spike{}
 	d.dec, d.resid = series{}, series{}
 }
 
@@ -313,6 +314,7 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 		}
 	}
 	d.dec.add(o.t, o.x)
+	d.periods.pass(d, p, o)
 	if d.ripple.period > 0 {
 		d.ripple.follow(d.ring.at(max(d.ring.end-2, d.ring.first())), o)
 	} else if i := d.ripple.nextLook; i < len(looks) && o.t-p.on.t >= looks[i] {

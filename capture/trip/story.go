@@ -117,11 +117,31 @@ func (d *Detector) findRemovalFall(s *story, pulses []*pulse, within float64) {
 	if last.off.t > s.end+within {
 		return // the current went on beyond the end of the watch
 	}
+	if last != pulses[0] && last.off.t < s.end && usualWidth(pulses[1:], last) {
+		return // a retry that ended by itself, as those before it
+	}
 	s.removalOf = last
-	if s.endBy == byHold && last.off.t > s.end {
-		return // the hold was watched whole; the fall after it is the removal
+	if last.off.t < s.end && last != pulses[0] || s.endBy == byHold && last.off.t > s.end {
+		return // the hold was watched whole
 	}
 	s.end, s.endAt, s.endBy, s.endU = last.off.t, last.off.at, byRemovalFall, last.off.u
+}
+
+// usualWidth: a retry pulse lasted as long as the ones before it, within a tenth.
+func usualWidth(retries []*pulse, p *pulse) bool {
+	var widths []float64
+	for _, q := range retries {
+		if q != p && q.ended && q.on.t < p.on.t {
+			widths = append(widths, q.off.t-q.on.t)
+		}
+	}
+	if len(widths) == 0 {
+		return false
+	}
+	w := medianOf(widths)
+	slack := 0.1*w + (p.off.after - p.off.before) + (p.on.after - p.on.before)
+	d := p.off.t - p.on.t - w
+	return d < slack && d > -slack
 }
 
 // holdSums gives the sums at the end of the stated hold.

@@ -65,6 +65,7 @@ type Detector struct {
 	fold     fold
 	spike    spike
 	ripple   ripple
+	periods  periods
 	offLevel float64
 	resid    series
 	dec      series // the whole on-interval, thinned
