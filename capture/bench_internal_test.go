@@ -197,7 +197,8 @@ func TestASilentInstrumentsOldSamplesAreNoPartOfARun(t *testing.T) {
 // What was shown live must be what anybody gets who derives the stored samples again.
 func TestLiveFiguresAreThoseOfTheStoredSamples(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		s := newStand(t, Options{})
+		channels := []trace.Quantity{trace.Current, trace.Voltage}
+		s := newStand(t, Options{}, channels[:rapid.IntRange(1, 2).Draw(rt, "channels")]...)
 		rate := rapid.SampledFrom([]float64{8, 100, 500}).Draw(rt, "rate")
 		hold := rapid.Float64Range(4, 9).Draw(rt, "hold")
 		onset := rapid.Float64Range(3, 7).Draw(rt, "onset")

@@ -162,4 +162,8 @@ func TestWhatDoesNotFitTheInboxIsCountedAndLeavesAGap(t *testing.T) {
 	if lost != 2 || len(full[0]) != 2 || full[0][0].Flags != trace.Gap || full[0][1].Flags != 0 {
 		t.Errorf("afterwards %+v, lost %d; want a gap before 8 only", full[0], lost)
 	}
+	b.put(0, []trace.Sample{{AtNS: 10}})
+	if full, _, _ = b.take(full); full[0][0].Flags != 0 {
+		t.Errorf("the gap before 8 is told again before 10: %+v", full[0])
+	}
 }

@@ -248,17 +248,25 @@ func (s *stand) step(atS float64) {
 // play lets the instrument send what current says, from..to in seconds at rate, in deliveries of n
 // samples.
 func (s *stand) play(from, to, rate float64, n int, current func(t float64) float64) {
-	var batch []trace.Sample
+	var batch, volts []trace.Sample
+	put := func() {
+		s.in.box.put(0, batch)
+		if len(s.src.channels) > 1 {
+			s.in.box.put(1, volts)
+		}
+		batch, volts = batch[:0], volts[:0]
+	}
 	for k := int64(math.Ceil(from * rate)); float64(k)/rate < to; k++ {
 		at := float64(k) / rate
-		batch = append(batch, trace.Sample{AtNS: trace.NS(at), Value: current(at) + hiss(k)})
+		i := current(at)
+		batch = append(batch, trace.Sample{AtNS: trace.NS(at), Value: i + hiss(k)})
+		volts = append(volts, trace.Sample{AtNS: trace.NS(at), Value: 12 - 2.6*i + hiss(k+7)})
 		if len(batch) == n {
-			s.in.box.put(0, batch)
+			put()
 			s.step(at)
-			batch = batch[:0]
 		}
 	}
-	s.in.box.put(0, batch)
+	put()
 	s.step(to)
 }
 
