@@ -1,0 +1,267 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"encoding/base64"
+	"encoding/json"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"letthrough/capture/trace"
+)
+
+// RunQuery says which runs are wanted. The zero value is the fifty newest.
+type RunQuery struct {
+	Unit      string // name or number
+	Procedure trace.Procedure
+	Behaviour trace.Behaviour
+	State     trace.RunState
+	From, To  time.Time // started at or after From and before To
+	Q         string    // words in unit, output, setting, procedure, behaviour or note
+	Sort      string    // one of Sorts, "-" before it for descending; empty: newest first
+	Limit     int       // 0: 50; at most 1000
+	After     string    // Next of the page before
+}
+
+// RunPage is one page of a list. Next is nil on the last one.
+type RunPage struct {
+	Runs []RunSummary `json:"runs"`
+	Next *string      `json:"next"`
+}
+
+// RunSummary is a run as a list shows it.
+type RunSummary struct {
+	ID        int64           `json:"id"`
+	UUID      string          `json:"uuid"`
+	UnitID    *int64          `json:"unit_id"`
+	Unit      string          `json:"unit"`
+	Output    string          `json:"output"`
+	Setting   string          `json:"setting"`
+	Procedure trace.Procedure `json:"procedure"`
+	Behaviour trace.Behaviour `json:"behaviour"`
+	Recovery  trace.Recovery  `json:"recovery"`
+	State     trace.RunState  `json:"state"`
+	Reason    string          `json:"reason"` // of an exclusion or interruption
+	Started   time.Time       `json:"started"`
+	DurationS float64         `json:"duration_s"` // of all that was recorded
+	Note      string          `json:"note"`
+	Samples   int64           `json:"samples"`
+	Figures   trace.Figures   `json:"figures"`
+}
+
+// sorts maps what a list can be sorted by to its expression.
+var sorts = map[string]string{
+	"started":   "r.started_ms",
+	"unit":      "lower(r.unit)",
+	"procedure": "r.procedure",
+	"behaviour": "coalesce(d.behaviour, '')",
+	"state":     "r.state",
+	"id":        "r.id",
+}
+
+const summaryColumns = `r.id, r.uuid, r.unit_id, r.unit, r.output, r.setting, r.procedure, coalesce(d.behaviour, ''), coalesce(d.recovery, ''),
+	r.state, coalesce(r.exclusion, r.interruption), r.started,
+	(coalesce((SELECT max(t1_ns) - min(t0_ns) FROM channels c WHERE c.run = r.id AND c.n > 0), 0)) / 1e9,
+	r.note, coalesce((SELECT sum(n) FROM channels c WHERE c.run = r.id), 0), coalesce(r.derivation_id, 0)`
+
+const runTables = " FROM runs r LEFT JOIN derivations d ON d.id = r.derivation_id "
+
+func scanSummary(scan func(...any) error, more ...any) (s RunSummary, derivation int64, err error) {
+	var started string
+	err = scan(append([]any{&s.ID, &s.UUID, &s.UnitID, &s.Unit, &s.Output, &s.Setting, &s.Procedure, &s.Behaviour, &s.Recovery,
+		&s.State, &s.Reason, &started, &s.DurationS, &s.Note, &s.Samples, &derivation}, more...)...)
+	if err == nil {
+		s.Started, err = time.Parse(time.RFC3339Nano, started)
+	}
+	return s, derivation, err
+}
+
+// Runs lists runs.
+func (db *DB) Runs(ctx context.Context, q RunQuery) (RunPage, error) {
+	page := RunPage{Runs: []RunSummary{}}
+	list, err := q.compile()
+	if err != nil {
+		return page, err
+	}
+	err = db.look(ctx, "list runs", func(tx *sql.Tx) error {
+		rows, err := tx.QueryContext(ctx, list.sql, list.args...)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		var key any
+		derivations := map[int64]int{}
+		for rows.Next() {
+			if len(page.Runs) == list.limit {
+				page.Next = cursor{key, page.Runs[list.limit-1].ID}.encode()
+				break
+			}
+			var next any
+			s, derivation, err := scanSummary(rows.Scan, &next)
+			if err != nil {
+				return err
+			}
+			key = next
+			if derivation != 0 {
+				derivations[derivation] = len(page.Runs)
+			}
+			page.Runs = append(page.Runs, s)
+		}
+		if err := rows.Err(); err != nil {
+			return err
+		}
+		return figuresOf(ctx, tx, derivations, func(at int, f trace.Figure) {
+			page.Runs[at].Figures = append(page.Runs[at].Figures, f)
+		})
+	})
+	return page, err
+}
+
+// figuresOf reads the figures of several derivations in their order.
+func figuresOf(ctx context.Context, tx *sql.Tx, derivations map[int64]int, put func(at int, f trace.Figure)) error {
+	if len(derivations) == 0 {
+		return nil
+	}
+	ids := make([]string, 0, len(derivations))
+	for id := range derivations {
+		ids = append(ids, strconv.FormatInt(id, 10))
+	}
+	slices.Sort(ids)
+	rows, err := tx.QueryContext(ctx, "SELECT derivation, key, coalesce(value, 0), coalesce(u, 0), bound, text, why FROM figures WHERE derivation IN ("+
+		strings.Join(ids, ",")+") ORDER BY derivation, place")
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var id int64
+		var f trace.Figure
+		if err := rows.Scan(&id, &f.Key, &f.Value, &f.U, &f.Bound, &f.Text, &f.Why); err != nil {
+			return err
+		}
+		put(derivations[id], f)
+	}
+	return rows.Err()
+}
+
+// listing is a compiled query.
+type listing struct {
+	sql   string
+	args  []any
+	limit int
+}
+
+func (q RunQuery) compile() (listing, error) {
+	l := listing{limit: q.Limit}
+	switch {
+	case l.limit == 0:
+		l.limit = 50
+	case l.limit < 0 || l.limit > 1000:
+		return l, invalid(fmt.Errorf("limit: %d is out of range, allowed is 1 to 1000", q.Limit))
+	}
+	sort := q.Sort
+	if sort == "" {
+		sort = "-started"
+	}
+	word, descending := strings.CutPrefix(sort, "-")
+	key, ok := sorts[word]
+	if !ok {
+		return l, invalid(fmt.Errorf("sort: %q is none of started, unit, procedure, behaviour, state, id", q.Sort))
+	}
+	var where []string
+	add := func(cond string, args ...any) {
+		where = append(where, cond)
+		l.args = append(l.args, args...)
+	}
+	q.filter(add)
+	order, beyond := "ASC", ">"
+	if descending {
+		order, beyond = "DESC", "<"
+	}
+	if q.After != "" {
+		c, err := decodeCursor(q.After)
+		if err != nil {
+			return l, err
+		}
+		add(fmt.Sprintf("(%s, r.id) %s (?, ?)", key, beyond), c.Key, c.ID)
+	}
+	l.sql = "SELECT " + summaryColumns + ", " + key + runTables
+	if len(where) > 0 {
+		l.sql += "WHERE " + strings.Join(where, " AND ")
+	}
+	l.sql += fmt.Sprintf(" ORDER BY %s %s, r.id %s LIMIT %d", key, order, order, l.limit+1)
+	return l, nil
+}
+
+func (q RunQuery) filter(add func(cond string, args ...any)) {
+	if q.Unit != "" {
+		if id, err := strconv.ParseInt(q.Unit, 10, 64); err == nil {
+			add("(r.unit_id = ? OR r.unit = ?)", id, q.Unit)
+		} else {
+			add("r.unit = ? COLLATE NOCASE", q.Unit)
+		}
+	}
+	if q.Procedure != "" {
+		add("r.procedure = ?", string(q.Procedure))
+	}
+	if q.Behaviour != "" {
+		add("d.behaviour = ?", string(q.Behaviour))
+	}
+	if q.State != "" {
+		add("r.state = ?", string(q.State))
+	}
+	if !q.From.IsZero() {
+		add("r.started_ms >= ?", q.From.UnixMilli())
+	}
+	if !q.To.IsZero() {
+		add("r.started_ms < ?", q.To.UnixMilli())
+	}
+	for word := range strings.FieldsSeq(q.Q) {
+		like := "%" + strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(word) + "%"
+		add(`(r.unit || ' ' || r.output || ' ' || r.setting || ' ' || r.procedure || ' ' || coalesce(d.behaviour, '') || ' ' || r.note) LIKE ? ESCAPE '\'`, like)
+	}
+}
+
+// cursor is where a page ended: the value it was sorted by and the run.
+type cursor struct {
+	Key any   `json:"k"`
+	ID  int64 `json:"id"`
+}
+
+func (c cursor) encode() *string {
+	if b, ok := c.Key.([]byte); ok {
+		c.Key = string(b)
+	}
+	b, _ := json.Marshal(c) // a number or a string, and a number
+	s := base64.RawURLEncoding.EncodeToString(b)
+	return &s
+}
+
+func decodeCursor(s string) (cursor, error) {
+	var c struct {
+		Key json.RawMessage `json:"k"`
+		ID  int64           `json:"id"`
+	}
+	b, err := base64.RawURLEncoding.DecodeString(s)
+	if err == nil {
+		err = json.Unmarshal(b, &c)
+	}
+	out := cursor{ID: c.ID}
+	if err == nil {
+		var n int64
+		var text string
+		if json.Unmarshal(c.Key, &n) == nil {
+			out.Key = n
+		} else if err = json.Unmarshal(c.Key, &text); err == nil {
+			out.Key = text
+		}
+	}
+	if err != nil {
+		return out, invalid(fmt.Errorf("after: %q is not what an earlier page gave as next", s))
+	}
+	return out, nil
+}
