@@ -1,0 +1,315 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/creack/pty"
+
+	"letthrough/capture/sim"
+	"letthrough/capture/trace"
+	"letthrough/store"
+)
+
+// TestShelfThroughPseudoTerminals runs the headless demo as it is and holds every figure against what
+// the simulation did, and the stored runs against the live figures.
+func TestShelfThroughPseudoTerminals(t *testing.T) {
+	if testing.Short() {
+		t.Skip("tests a whole shelf")
+	}
+	db := tempDB(t)
+	p := launch(t, "demo", "--headless", "--speed", "20", "--db", db, "--json")
+	out, err := io.ReadAll(p.out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if status := <-p.status; status != exitDone {
+		t.Fatalf("exit status %d; standard error: %s", status, p.stderr)
+	}
+	p.status <- exitDone
+	var entries []struct {
+		Unit  string
+		Run   int64
+		Truth map[string]any
+		trace.Derivation
+	}
+	if err := json.Unmarshal(out, &entries); err != nil {
+		t.Fatalf("%v in %s", err, out)
+	}
+	if len(entries) != len(sim.Shelf()) {
+		t.Fatalf("%d entries, want one a unit of the shelf", len(entries))
+	}
+	kept, err := store.Open(context.Background(), db, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer kept.Close()
+	for _, e := range entries {
+		t.Run(e.Unit, func(t *testing.T) {
+			if want := e.Truth["behaviour"]; string(e.Behaviour) != want {
+				t.Errorf("behaviour %s, the simulation did %v", e.Behaviour, want)
+			}
+			compared := 0
+			for _, f := range e.Figures {
+				if truth, ok := e.Truth[f.Key].(float64); ok && f.Bound.HasValue() {
+					compared++
+					if !agrees(f, truth) {
+						t.Errorf("%s: %g ± %g (%s), the simulation did %g", f.Key, f.Value, f.U, f.Bound, truth)
+					}
+				}
+			}
+			if compared < 4 {
+				t.Errorf("only %d figures could be compared", compared)
+			}
+			storedAsLive(t, kept, e.Run, e.Derivation)
+		})
+	}
+}
+
+// agrees tells whether a figure is right. Half as much again as U: with k = 2, one figure in twenty
+// may lie outside U itself.
+func agrees(f trace.Figure, truth float64) bool {
+	slack := 1.5*f.U + 1e-9
+	switch f.Bound {
+	case trace.AtMost:
+		return truth <= f.Value+slack
+	case trace.AtLeast:
+		return truth >= f.Value-slack
+	}
+	return math.Abs(f.Value-truth) <= slack
+}
+
+// storedAsLive derives a stored run again from its samples: the same as was shown live, to the bit.
+func storedAsLive(t *testing.T, db *store.DB, id int64, live trace.Derivation) {
+	t.Helper()
+	ctx := context.Background()
+	r, err := db.Run(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.State != trace.RunComplete {
+		t.Errorf("run %d is %s, want complete", id, r.State)
+	}
+	marks, err := db.OutsideMarks(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := derive(r.Settings, marks, db.Batches(ctx, id))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, b := jsonOf(t, r.Derivation.Figures), jsonOf(t, again.Figures); a != b {
+		t.Errorf("figures of run %d as kept:\n%s\nderived again:\n%s", id, a, b)
+	}
+	if a, b := jsonOf(t, live.Figures), jsonOf(t, again.Figures); a != b {
+		t.Errorf("figures of run %d live:\n%s\nderived again:\n%s", id, a, b)
+	}
+	if len(live.Marks) != len(again.Marks) {
+		t.Errorf("run %d: %d marks live, %d derived again", id, len(live.Marks), len(again.Marks))
+	}
+}
+
+func jsonOf(t *testing.T, v any) string {
+	t.Helper()
+	b, err := json.Marshal(v)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+// board starts a simulated instrument with a port that can be pulled.
+func board(t *testing.T, speed float64) *sim.Stand {
+	t.Helper()
+	m := sim.DefaultMeter(500)
+	s, err := sim.NewStand(sim.NewClock(speed), sim.StandOptions{
+		Meter: m, Seed: 3, Smooth: true, Link: filepath.Join(t.TempDir(), "board"),
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return s
+}
+
+func TestServeRecordsByItselfAndEndsInOrder(t *testing.T) {
+	stand := board(t, 10)
+	db := tempDB(t)
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", db, "--speed", "10",
+		"--instrument", "board=text:"+stand.Path()+"?time=us&wrap=32",
+		"--arm", "--unit", "Tin", "--rated-current", "1.4", "--rated-voltage", "12", "--hold", "8s")
+	s.until("readings", func(st state) bool { return len(st.Instruments) == 1 && len(st.Instruments[0].Latest) > 0 })
+	if err := stand.Contact().Close(); err != nil {
+		t.Fatal(err)
+	}
+	st := s.until("a run by itself", func(st state) bool { return st.Run != nil })
+	run := *st.Run
+	s.until("the end of the run", func(st state) bool { return st.LastRun != nil && *st.LastRun == run })
+	if err := stand.Contact().Open(); err != nil {
+		t.Fatal(err)
+	}
+	var kept struct {
+		State     string
+		Behaviour string
+		Unit      any
+	}
+	if status := s.ask("/api/runs/1", nil, &kept); status != 200 || kept.State != "complete" || kept.Behaviour != "auto_retry" {
+		t.Errorf("run 1: status %d, %+v; want complete, auto_retry", status, kept)
+	}
+	if status := s.stop(); status != exitDone {
+		t.Errorf("exit status %d, want 0; standard error: %s", status, s.stderr)
+	}
+	exists(t, db)
+}
+
+func TestEndingInTheMiddleOfARunKeepsIt(t *testing.T) {
+	stand := board(t, 10)
+	db := tempDB(t)
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", db, "--speed", "10",
+		"--instrument", "board=text:"+stand.Path()+"?time=us&wrap=32",
+		"--arm", "--unit", "Moss", "--rated-current", "0.3", "--hold", "600")
+	s.until("readings", func(st state) bool { return len(st.Instruments) == 1 && len(st.Instruments[0].Latest) > 0 })
+	if err := stand.Contact().Close(); err != nil {
+		t.Fatal(err)
+	}
+	s.until("two seconds of fault", func(st state) bool { return st.SinceOnsetS != nil && *st.SinceOnsetS > 2 })
+	if status := s.stop(); status != exitDone {
+		t.Fatalf("exit status %d, want 0; standard error: %s", status, s.stderr)
+	}
+	kept, err := store.Open(context.Background(), db, store.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer kept.Close()
+	r, err := kept.Run(context.Background(), 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if r.State != trace.RunInterrupted || r.Samples < 1000 || len(r.Derivation.Figures) == 0 {
+		t.Errorf("run 1 is %s with %d samples and %d figures; want interrupted, with all it has", r.State, r.Samples, len(r.Derivation.Figures))
+	}
+}
+
+func TestPullingThePlugKeepsTheRunAndMarksTheGap(t *testing.T) {
+	stand := board(t, 5)
+	db := tempDB(t)
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", db, "--speed", "5",
+		"--instrument", "board=text:"+stand.Path()+"?time=us&wrap=32",
+		"--arm", "--unit", "Moss", "--rated-current", "0.3", "--hold", "40")
+	s.until("readings", func(st state) bool { return len(st.Instruments) == 1 && len(st.Instruments[0].Latest) > 0 })
+	if err := stand.Contact().Close(); err != nil {
+		t.Fatal(err)
+	}
+	s.until("some fault", func(st state) bool { return st.SinceOnsetS != nil && *st.SinceOnsetS > 2 })
+	if err := stand.Unplug(); err != nil {
+		t.Fatal(err)
+	}
+	s.until("that it is unplugged", func(st state) bool {
+		return st.Instruments[0].State == "unplugged" || st.Instruments[0].State == "reconnecting"
+	})
+	if err := stand.Replug(); err != nil {
+		t.Fatal(err)
+	}
+	s.until("readings again", func(st state) bool { return st.Instruments[0].State == "receiving" })
+	s.until("the end of the run", func(st state) bool { return st.LastRun != nil })
+	var kept struct {
+		State     string
+		Behaviour string
+		Warnings  []trace.Warning
+	}
+	s.ask("/api/runs/1", nil, &kept)
+	if kept.State != "complete" {
+		t.Errorf("run is %s, want complete", kept.State)
+	}
+	gap := false
+	for _, w := range kept.Warnings {
+		gap = gap || w.Code == "gap"
+	}
+	if !gap {
+		t.Errorf("no warning of the gap in %s", sprint(kept))
+	}
+}
+
+func TestNoiseIsCountedAndBecomesNoNumber(t *testing.T) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer master.Close()
+	name := slave.Name()
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", tempDB(t), "--instrument", "board=text:"+name)
+	slave.Close()
+	stop := make(chan struct{})
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		noise := make([]byte, 300)
+		for {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			rand.Read(noise)
+			for i := range noise {
+				noise[i] |= 0x80 // no digits by accident
+			}
+			noise[100], noise[299] = '\n', '\n'
+			if _, err := master.Write(noise); err != nil && !os.IsTimeout(err) {
+				return
+			}
+		}
+	}()
+	st := s.until("garbled lines", func(st state) bool {
+		return len(st.Instruments) == 1 && st.Instruments[0].State == "garbled" && st.Instruments[0].Garbled > 10
+	})
+	if in := st.Instruments[0]; in.LastGarbled == "" || len(in.Latest) != 0 {
+		t.Errorf("state %+v, want the offending bytes and no reading", in)
+	}
+	close(stop)
+	if status := s.stop(); status != exitDone {
+		t.Errorf("exit status %d; standard error: %s", status, s.stderr)
+	}
+	master.Close()
+	<-done
+}
+
+func TestDemoTestsItsShelfUntilSomebodyTouchesAControl(t *testing.T) {
+	s := serve(t, "demo", "--addr", "127.0.0.1:0", "--db", tempDB(t), "--speed", "20")
+	st := s.until("a run by itself", func(st state) bool { return st.Run != nil })
+	if status := s.ask("/api/end", map[string]any{}, nil); status != 200 {
+		t.Fatalf("end: status %d", status)
+	}
+	first := *st.Run
+	s.until("the end of that run", func(st state) bool { return st.LastRun != nil && *st.LastRun == first })
+	if status := s.ask("/api/arm", map[string]any{"unit": "Slate", "hold_s": 5}, nil); status != 200 {
+		t.Fatalf("arm Slate: status %d; standard error: %s", status, s.stderr)
+	}
+	if status := s.ask("/api/mark", map[string]any{"kind": "applied"}, nil); status != 200 {
+		t.Fatalf("mark applied: status %d", status)
+	}
+	st = s.until("the visitor's run", func(st state) bool { return st.Run != nil && *st.Run != first })
+	mine := *st.Run
+	s.until("its end", func(st state) bool { return st.LastRun != nil && *st.LastRun == mine })
+	var kept struct{ Behaviour string }
+	s.ask("/api/runs/2", nil, &kept)
+	if kept.Behaviour != "latching" {
+		t.Errorf("the visitor's test of Slate came out as %q, want latching", kept.Behaviour)
+	}
+	if status := s.ask("/api/arm", map[string]any{"unit": "Granite"}, nil); status/100 != 4 {
+		t.Errorf("arming for a unit that is not on the shelf: status %d, want a refusal", status)
+	}
+	if status := s.stop(); status != exitDone {
+		t.Errorf("exit status %d; standard error: %s", status, s.stderr)
+	}
+}

@@ -1,0 +1,152 @@
+package main
+
+import (
+	"fmt"
+	"strconv"
+	"text/tabwriter"
+
+	"letthrough/capture/trace"
+	"letthrough/store"
+)
+
+type unitsCmd struct {
+	List   unitsListCmd   `cmd:"" default:"withargs" help:"List the units."`
+	Add    unitsAddCmd    `cmd:"" help:"Add a unit."`
+	Edit   unitsEditCmd   `cmd:"" help:"Change a unit."`
+	Remove unitsRemoveCmd `cmd:"" help:"Remove a unit that has no runs."`
+}
+
+// dbFlag names the database of a command that works on it.
+type dbFlag struct {
+	DB string `name:"db" help:"The database." default:"letthrough.db" placeholder:"FILE"`
+}
+
+// open opens the database without recording into it.
+func (f dbFlag) open(env *surroundings) (*store.DB, error) {
+	return store.Open(env.ctx, f.DB, store.Options{Log: env.log})
+}
+
+// plateFlags are a unit's rating plate.
+type plateFlags struct {
+	RatedCurrent *float64        `help:"Rated current; 0: unknown." placeholder:"A"`
+	RatedVoltage *float64        `help:"Rated voltage; 0: unknown." placeholder:"V"`
+	Waveform     *trace.Waveform `help:"Output: dc, full-wave, half-wave or pwm." placeholder:"FORM"`
+	Note         *string         `help:"A note." placeholder:"TEXT"`
+}
+
+// apply changes what was given.
+func (f plateFlags) apply(u *trace.Unit) {
+	set(&u.RatedCurrentA, f.RatedCurrent)
+	set(&u.RatedVoltageV, f.RatedVoltage)
+	set(&u.Waveform, f.Waveform)
+	set(&u.Note, f.Note)
+}
+
+// find gives the unit of a name or, where none is called so, of a number.
+func find(env *surroundings, db *store.DB, name string) (trace.Unit, error) {
+	u, err := db.UnitByName(env.ctx, name)
+	if id, nerr := strconv.ParseInt(name, 10, 64); err != nil && nerr == nil {
+		return db.Unit(env.ctx, id)
+	}
+	return u, err
+}
+
+type unitsListCmd struct {
+	dbFlag `embed:""`
+	JSON   bool `help:"Print JSON."`
+}
+
+func (c unitsListCmd) Run(env *surroundings) error {
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		units, err := db.Units(env.ctx)
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			if units == nil {
+				units = []trace.Unit{}
+			}
+			return printJSON(env.stdout, units)
+		}
+		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(w, "id\tunit\trated\toutput\tnote")
+		for _, u := range units {
+			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u), u.Waveform, u.Note)
+		}
+		return w.Flush()
+	})
+}
+
+// plate writes a rating as it stands on a unit.
+func plate(u trace.Unit) string {
+	v, a := "? V", "? A"
+	if u.RatedVoltageV > 0 {
+		v = fmt.Sprintf("%g V", u.RatedVoltageV)
+	}
+	if u.RatedCurrentA > 0 {
+		a = fmt.Sprintf("%g A", u.RatedCurrentA)
+	}
+	return v + " " + a
+}
+
+type unitsAddCmd struct {
+	dbFlag     `embed:""`
+	Name       string `arg:"" help:"The unit's name."`
+	plateFlags `embed:""`
+}
+
+func (c unitsAddCmd) Run(env *surroundings) error {
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		u := trace.Unit{Name: c.Name}
+		c.apply(&u)
+		u, err := db.CreateUnit(env.ctx, u)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(env.stdout, "added unit %d, %s, %s\n", u.ID, u.Name, plate(u))
+		return err
+	})
+}
+
+type unitsEditCmd struct {
+	dbFlag     `embed:""`
+	Unit       string  `arg:"" help:"The unit's name or number."`
+	Rename     *string `help:"A new name." placeholder:"NAME"`
+	plateFlags `embed:""`
+}
+
+func (c unitsEditCmd) Run(env *surroundings) error {
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		u, err := find(env, db, c.Unit)
+		if err != nil {
+			return err
+		}
+		c.apply(&u)
+		set(&u.Name, c.Rename)
+		u, err = db.UpdateUnit(env.ctx, u)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(env.stdout, "unit %d is now %s, %s\n", u.ID, u.Name, plate(u))
+		return err
+	})
+}
+
+type unitsRemoveCmd struct {
+	dbFlag `embed:""`
+	Unit   string `arg:"" help:"The unit's name or number."`
+}
+
+func (c unitsRemoveCmd) Run(env *surroundings) error {
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		u, err := find(env, db, c.Unit)
+		if err != nil {
+			return err
+		}
+		if err := db.DeleteUnit(env.ctx, u.ID); err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(env.stdout, "removed unit %d, %s\n", u.ID, u.Name)
+		return err
+	})
+}
