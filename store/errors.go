@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"path/filepath"
 	"syscall"
 
 	"github.com/mattn/go-sqlite3"
@@ -98,6 +99,8 @@ func explainFault(path string, err error) *Error {
 	case isSQLite && s.Code == sqlite3.ErrFull || errors.Is(err, syscall.ENOSPC):
 		return say(ErrFull, "free some space on it", "the disk that holds %s is full")
 	case isSQLite && (s.Code == sqlite3.ErrReadonly || s.Code == sqlite3.ErrPerm),
+		isSQLite && (s.SystemErrno == syscall.EROFS || s.SystemErrno == syscall.EACCES),
+		isSQLite && s.Code == sqlite3.ErrCantOpen && !writable(filepath.Dir(path)),
 		errors.Is(err, fs.ErrPermission), errors.Is(err, syscall.EROFS):
 		return say(ErrReadOnly, "allow writing to the file and its folder, or name another file with --db", "%s cannot be written")
 	case isSQLite && (s.Code == sqlite3.ErrBusy || s.Code == sqlite3.ErrLocked):
@@ -117,6 +120,12 @@ func explainFault(path string, err error) *Error {
 		return say(ErrIO, "close other programs", "memory ran out while %s was used")
 	}
 	return nil
+}
+
+// writable asks the system; SQLite only says that it could not make the file beside the database.
+func writable(folder string) bool {
+	const mayWrite = 2
+	return syscall.Access(folder, mayWrite) == nil
 }
 
 // isConflict tells whether a rule of the tables was broken (a name taken, a reference missing).

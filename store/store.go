@@ -31,8 +31,9 @@ import (
 	_ "github.com/mattn/go-sqlite3" // the driver "sqlite3"
 )
 
-// busyTimeoutMS is how long a statement waits for another program to let go of the file.
-const busyTimeoutMS = 5000
+// busyTimeoutMS is how long a statement waits for another program to let go of the file. It is also
+// how long it takes until a person is told that nothing is stored.
+const busyTimeoutMS = 2500
 
 // DeriveFunc derives marks and figures from the samples of a run that was cut short. The marks are
 // those made from outside (contact, hand), on the run's time base, as are the samples.
@@ -76,10 +77,42 @@ func Open(ctx context.Context, path string, opt Options) (*DB, error) {
 	if db.log == nil {
 		db.log = slog.New(slog.DiscardHandler)
 	}
-	if err := db.open(ctx); err != nil {
-		return nil, errors.Join(db.explain("open "+path, err), db.release())
+	err := db.explain("open "+path, db.open(ctx))
+	if err == nil {
+		return db, nil
 	}
-	return db, nil
+	if e := db.release(); e != nil {
+		db.log.Warn("close after a failed opening", "file", path, "error", e)
+	}
+	if errors.Is(err, ErrReadOnly) && !opt.Record && db.openUnwritable(ctx) == nil {
+		return db, nil
+	}
+	return nil, err
+}
+
+// openUnwritable opens a file that nobody can change, on a read-only disk say, to look at it. What
+// a crash left in the write-ahead log cannot be read that way, and an older schema not be migrated.
+func (db *DB) openUnwritable(ctx context.Context) error {
+	if info, err := os.Stat(db.path + "-wal"); err == nil && info.Size() > 0 {
+		return ErrReadOnly
+	}
+	steps, err := migrations(migrationFiles)
+	if err != nil {
+		return err
+	}
+	db.w, db.lock = nil, nil
+	db.r, err = sql.Open("sqlite3", "file:"+escapePath(db.path)+"?mode=ro&immutable=1&_query_only=on")
+	if err != nil {
+		return err
+	}
+	have, err := db.schemaNumber(ctx, db.r)
+	if err == nil && have != len(steps) {
+		err = ErrReadOnly
+	}
+	if err != nil {
+		return errors.Join(err, db.release())
+	}
+	return nil
 }
 
 func (db *DB) open(ctx context.Context) error {
@@ -128,8 +161,8 @@ func (db *DB) inspect() error {
 		}
 		folder := filepath.Dir(db.path)
 		if f, err := os.Stat(folder); err != nil || !f.IsDir() {
-			return &Error{Code: ErrNotFound.Code, Text: "there is no folder " + folder + " for the database",
-				Hint: "make it, or name another file with --db", Err: err}
+			return &Error{Code: ErrNotFound.Code, Text: db.path + " cannot be made: there is no folder " + folder,
+				Hint: "make the folder, or name another file with --db", Err: err}
 		}
 		return nil
 	}
@@ -261,6 +294,9 @@ func (db *DB) release() error {
 
 // change runs f in a transaction on the writing connection.
 func (db *DB) change(ctx context.Context, step string, f func(tx *sql.Tx) error) error {
+	if db.w == nil {
+		return explainFault(db.path, syscall.EROFS)
+	}
 	tx, err := db.w.BeginTx(ctx, nil)
 	if err != nil {
 		return db.explain(step, err)
