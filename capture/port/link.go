@@ -141,6 +141,12 @@ func (l *Link) dial() (Port, error) {
 	if err != nil {
 		return nil, err
 	}
+	if f, ok := p.(interface{ ResetInputBuffer() error }); ok {
+		// What piled up before nobody knows when would arrive now, with a time that is not its own.
+		if err := f.ResetInputBuffer(); err != nil {
+			l.opt.Log.Debug("drop old input", "error", err)
+		}
+	}
 	if err = p.SetReadTimeout(0); err == nil {
 		var first [1]byte
 		var n int

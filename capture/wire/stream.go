@@ -1,0 +1,270 @@
+package wire
+
+import (
+	"fmt"
+	"slices"
+
+	"letthrough/capture/clock"
+	"letthrough/capture/trace"
+)
+
+const (
+	// answerNS is how long an instrument may take to answer, on the bench's clock.
+	answerNS = 1e9
+	// maxHeld bounds the readings that wait for the clock to settle.
+	maxHeld = 1 << 16
+	// garbledShare: so many garbled lines among the last ones make the state "garbled".
+	garbledWindow = 16
+)
+
+// Latest is a channel's newest reading.
+type Latest struct {
+	Quantity trace.Quantity
+	Value    float64 // A or V
+	Flags    trace.Flags
+	AtNS     int64
+	Known    bool // false until the first reading
+}
+
+// Status of a stream, to be shown.
+type Status struct {
+	// State is "garbled" or "over_range" where that is what a person should know, else empty.
+	State   string
+	RateHz  float64 // readings a second of each channel, 0 until known
+	Counts  Counts
+	Latest  []Latest
+	ClockUS float64 // expanded uncertainty of the time base, s
+	Warning string
+}
+
+// held is a reading that waits for the clock to settle.
+type held struct {
+	r     Reading
+	stamp clock.Stamp
+	first bool // of its stamp
+}
+
+// Stream makes the samples of one instrument out of its bytes: decoder and clock together. It has no
+// goroutine and is used by one.
+type Stream struct {
+	spec     Spec
+	dec      Decoder
+	asker    Asker // nil where the instrument talks by itself
+	clk      *clock.Clock
+	channels []trace.Channel
+
+	readings []Reading
+	waiting  []held
+	settled  bool
+	stamp    clock.Stamp // of the readings being placed
+	at       int64       // its time
+	gap      bool
+	ok       bool
+	lostGap  bool // a reading with a gap was set aside: the next one carries it
+
+	out     []trace.Batch // what Feed returns
+	samples [][]trace.Sample
+
+	query   []byte
+	askedNS int64
+
+	latest     []Latest
+	duplicates int64
+	backwards  int64
+	timedOut   int64
+	recentBad  int // garbled lines since readings were plenty
+	garbled    int64
+	over       bool
+}
+
+// NewStream makes the stream of an instrument.
+func NewStream(s Spec) (*Stream, error) {
+	f, ok := FindFormat(s.Format)
+	if !ok {
+		return nil, fmt.Errorf("format %q is unknown", s.Format)
+	}
+	dec, err := f.New(s)
+	if err != nil {
+		return nil, err
+	}
+	return newStream(s, dec), nil
+}
+
+func newStream(s Spec, dec Decoder) *Stream {
+	st := &Stream{spec: s, dec: dec}
+	st.asker, _ = dec.(Asker)
+	t, timed := dec.Time()
+	if !timed {
+		t = DeviceTime{}
+	}
+	st.clk = clock.New(clock.Config{TickNS: t.TickNS, WrapNS: t.WrapNS, Polled: st.asker != nil})
+	for _, q := range dec.Channels() {
+		st.channels = append(st.channels, trace.Channel{Instrument: s.Name, Quantity: q})
+		st.latest = append(st.latest, Latest{Quantity: q})
+	}
+	st.samples = make([][]trace.Sample, len(st.channels))
+	return st
+}
+
+// Channels lists what the stream brings; batches name one of these.
+func (s *Stream) Channels() []trace.Channel { return slices.Clone(s.channels) }
+
+// Feed takes one chunk and the bench's time of its arrival, and gives the samples that are ready, one
+// batch a channel, valid until the next call. Without bytes it only lets time pass.
+func (s *Stream) Feed(data []byte, arrivalNS int64) []trace.Batch {
+	s.begin()
+	s.readings = s.dec.Decode(s.readings[:0], data)
+	s.take(arrivalNS)
+	if s.asker != nil && s.asker.Waiting() && arrivalNS-s.askedNS > answerNS {
+		s.asker.TimedOut()
+		s.timedOut++
+	}
+	if !s.settled && s.clk.Settled(arrivalNS) {
+		s.release()
+	}
+	s.note()
+	return s.batches()
+}
+
+// take hands the chunk's readings to the clock.
+func (s *Stream) take(arrivalNS int64) {
+	lines := 0 // left in this chunk
+	for i, r := range s.readings {
+		if i == 0 || r.End != s.readings[i-1].End {
+			lines++
+		}
+	}
+	end := -1
+	for _, r := range s.readings {
+		first := r.End != end
+		if first {
+			end = r.End
+			lines--
+			s.stamp = clock.Stamp{
+				DeviceNS: r.DeviceNS, ArrivalNS: arrivalNS, AskedNS: s.askedNS,
+				Behind: lines, Missed: int(r.Missed), Gap: r.Flags&trace.Gap != 0,
+			}
+			s.clk.Learn(s.stamp)
+		}
+		if s.settled {
+			s.put(&r, first)
+			continue
+		}
+		s.waiting = append(s.waiting, held{r, s.stamp, first})
+		if len(s.waiting) == maxHeld {
+			s.clk.Settle()
+			s.release()
+		}
+	}
+}
+
+// release gives out what waited for the clock.
+func (s *Stream) release() {
+	s.settled = true
+	for i := range s.waiting {
+		h := &s.waiting[i]
+		s.stamp = h.stamp
+		s.put(&h.r, h.first)
+	}
+	s.waiting = nil
+}
+
+// put places one reading. Readings of one line have one time.
+func (s *Stream) put(r *Reading, first bool) {
+	if first {
+		var what clock.Outcome
+		s.at, s.gap, what = s.clk.Place(s.stamp)
+		s.ok = what == clock.Placed
+		switch what {
+		case clock.Duplicate:
+			s.duplicates++
+		case clock.Backwards:
+			s.backwards++
+		}
+		if s.ok {
+			s.gap, s.lostGap = s.gap || s.lostGap, false
+		} else {
+			s.lostGap = s.lostGap || s.gap || s.stamp.Gap
+		}
+	}
+	if !s.ok {
+		return
+	}
+	flags := r.Flags &^ trace.Gap
+	if s.gap {
+		flags |= trace.Gap
+	}
+	c := r.Channel
+	s.samples[c] = append(s.samples[c], trace.Sample{AtNS: s.at, Value: r.Value, Flags: flags})
+}
+
+func (s *Stream) begin() {
+	for i := range s.samples {
+		s.samples[i] = s.samples[i][:0]
+	}
+}
+
+func (s *Stream) batches() []trace.Batch {
+	s.out = s.out[:0]
+	s.over = false
+	for i, samples := range s.samples {
+		if len(samples) > 0 {
+			last := samples[len(samples)-1]
+			s.latest[i] = Latest{s.channels[i].Quantity, last.Value, last.Flags, last.AtNS, true}
+			s.out = append(s.out, trace.Batch{Channel: s.channels[i], Samples: samples})
+		}
+		s.over = s.over || s.latest[i].Flags&trace.Over != 0
+	}
+	return s.out
+}
+
+// note keeps how many of the last lines were garbled.
+func (s *Stream) note() {
+	n := s.dec.Counts().Garbled
+	s.recentBad = min(s.recentBad+int(n-s.garbled), 2*garbledWindow)
+	s.garbled = n
+	s.recentBad = max(0, s.recentBad-len(s.readings))
+}
+
+// Lost says that bytes are missing before the next chunk: a queue ran over or the port was reopened.
+func (s *Stream) Lost() { s.dec.Lost() }
+
+// Flush gives what was held back: nothing more will come.
+func (s *Stream) Flush() []trace.Batch {
+	s.begin()
+	if !s.settled {
+		s.clk.Settle()
+		s.release()
+	}
+	return s.batches()
+}
+
+// Query gives what is to be written to the port now, or nil: only instruments that must be asked have
+// anything, and only while no answer is outstanding.
+func (s *Stream) Query(nowNS int64) []byte {
+	if s.asker == nil || s.asker.Waiting() {
+		return nil
+	}
+	s.query = s.asker.Ask(s.query[:0])
+	if len(s.query) == 0 {
+		return nil
+	}
+	s.askedNS = nowNS
+	return s.query
+}
+
+// Status gives a copy of the state and the counts.
+func (s *Stream) Status() Status {
+	out := Status{
+		RateHz: s.clk.RateHz(), Counts: s.dec.Counts(), Latest: slices.Clone(s.latest),
+		ClockUS: s.clk.UncertaintyS(), Warning: s.clk.Warning(),
+	}
+	out.Counts.Duplicates, out.Counts.Backwards, out.Counts.TimedOut = s.duplicates, s.backwards, s.timedOut
+	switch {
+	case s.recentBad >= garbledWindow/2:
+		out.State = "garbled"
+	case s.over:
+		out.State = "over_range"
+	}
+	return out
+}
