@@ -11,6 +11,7 @@ const (
 	stepNS     = 20_000    // the physics step; a tenth of it with an output capacitor
 	slowNS     = 1_000_000 // how often temperature, resistance and load are looked at
 	defaultRig = 0.12      // ohms of instrument, leads and contact
+	calmShare  = 1e-3      // nearer to its target than this share of it the current may go in long steps
 	settledA   = 1e-12     // closer to its target the current is there: numbers too small to be normal are slow
 	openTauS   = 20e-6     // how fast the current dies when a contact opens without any load beside it
 )
@@ -56,6 +57,7 @@ type circuit struct {
 	firstNS   int64
 	hasClosed bool
 
+	showsV  bool    // somebody reads the terminal voltage
 	i, v    float64 // through the rig; at the terminals
 	is, vc  float64 // source current and capacitor volts, where there is a capacitor
 	lastR   float64 // what decay was computed for
@@ -168,12 +170,44 @@ func (c *circuit) advance(toNS int64) {
 		if c.nowNS >= c.slowAt {
 			c.slow()
 		}
-		next := min(c.nowNS-c.nowNS%c.stepNS+c.stepNS, toNS)
+		next := min(c.stride(), toNS)
 		if len(c.events) > 0 {
 			next = min(next, c.events[0].atNS)
 		}
 		c.step(next)
 	}
+}
+
+// stride is where the next step ends: one grid step on, or, while everything is calm, as far as the
+// next look at what changes slowly and the next thing that the protection element does of itself.
+func (c *circuit) stride() int64 {
+	next := c.nowNS - c.nowNS%c.stepNS + c.stepNS
+	if !c.calm() {
+		return next
+	}
+	at := c.slowAt
+	if due := c.element.due(c.i * c.i); due*1e9 < float64(slowNS) {
+		at = min(at, c.nowNS+int64(due*1e9)/c.stepNS*c.stepNS)
+	}
+	return max(next, at)
+}
+
+// calm tells whether nothing moves but what moves slowly.
+func (c *circuit) calm() bool {
+	if c.unit.OutputCapF > 0 {
+		return false
+	}
+	if c.src.cycleNS > 0 {
+		// A rippled output only rests where nothing flows and nobody sees its voltage.
+		dead := math.IsInf(c.ext, 1) || c.element.open && c.unit.LeakOhm == 0
+		return dead && c.i == 0 && (c.element.open || !c.showsV)
+	}
+	d := c.i
+	if !math.IsInf(c.ext, 1) {
+		target := min(c.drive(c.src.meanV, c.source+c.ext), c.element.limit())
+		d = math.Abs(c.i-target) - calmShare*target
+	}
+	return d <= settledA
 }
 
 func (c *circuit) apply(e contactEvent) {
@@ -214,6 +248,10 @@ func (c *circuit) step(toNS int64) {
 	dtNS := toNS - t0
 	dt := float64(dtNS) * 1e-9
 	emf := c.src.at(t0 + dtNS/2)
+	if dtNS > c.stepNS && c.src.cycleNS > 0 {
+		emf = c.src.meanV // a long step of a rippled output: nobody sees more of it than the mean
+		v0 = c.terminal(emf)
+	}
 	source0 := i0
 	if c.unit.OutputCapF > 0 {
 		source0 = c.is

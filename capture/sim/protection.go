@@ -30,6 +30,8 @@ type element struct {
 	heldS   float64 // how long the folded level has not been reached
 	trySq   float64 // integral of i squared over the try
 	waitS   float64 // the next waiting time
+	lastDT  float64 // what keep was computed for
+	keep    float64 // share of the memory that is left after a step
 }
 
 func newElement(u Unit, s *source, rigOhm float64) *element {
@@ -67,23 +69,53 @@ func (e *element) advance(dt, meanSq, demandA float64) gateEvent {
 
 // remember advances the thermal memory and tells whether it is full.
 func (e *element) remember(dt, meanSq float64) bool {
-	e.theta += dt / e.TauS * (meanSq/e.tripSq - e.theta)
+	if dt != e.lastDT {
+		e.lastDT, e.keep = dt, math.Exp(-dt/e.TauS)
+	}
+	settled := meanSq / e.tripSq
+	e.theta = settled + (e.theta-settled)*e.keep
 	return e.theta >= 1
 }
+
+// due is a time in seconds during which the element does nothing of itself while the mean square
+// current stays as it is; +Inf where it never will.
+func (e *element) due(meanSq float64) float64 {
+	never := math.Inf(1)
+	switch {
+	case e.Kind == NoProtection || e.Kind == CurrentLimit:
+		return never
+	case e.Kind == Breaker && e.open && e.RetryPeriodS == 0:
+		return never
+	case e.Kind == Breaker && (e.open || e.trying):
+		return e.timerS
+	case e.Kind == Bimetal && e.open:
+		return e.CoolTauS * math.Log(e.theta/e.Reclose)
+	case e.folding:
+		return foldReleaseS - e.heldS
+	}
+	settled := meanSq / e.tripSq
+	if settled <= 1 {
+		return never
+	}
+	return e.TauS * math.Log((settled-e.theta)/(settled-1))
+}
+
+// overdue is how little may be left of a timer when it fires: only rounding.
+const overdue = 1e-9
 
 func (e *element) breaker(dt, meanSq float64) gateEvent {
 	switch {
 	case e.open && e.RetryPeriodS == 0:
 		return nothing
 	case e.open:
-		if e.timerS -= dt; e.timerS > dt/2 {
+		if e.timerS -= dt; e.timerS > overdue {
 			return nothing
 		}
 		e.open, e.trying, e.timerS, e.trySq = false, true, e.RetryWidthS, 0
 		return closed
 	case e.trying:
 		e.trySq += meanSq * dt
-		if e.timerS -= dt; e.timerS > dt/2 {
+		if e.timerS -= dt; e.timerS > overdue {
 			return nothing
 		}
 		e.trying, e.theta = false, 0
@@ -100,7 +132,7 @@ func (e *element) breaker(dt, meanSq float64) gateEvent {
 
 func (e *element) bimetal(dt, meanSq float64) gateEvent {
 	if e.open {
-		e.theta -= dt / e.CoolTauS * e.theta
+		e.theta *= math.Exp(-dt / e.CoolTauS)
 		if e.theta > e.Reclose {
 			return nothing
 		}

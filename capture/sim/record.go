@@ -33,6 +33,7 @@ func record(u Unit, sc Scenario, m Meter, seed uint64, step int64) (Recording, e
 	}
 	c.load = loadProgram{sc.Load, sc.Stairs}
 	c.truth = newTracker(u, sc.Procedure, &c.src)
+	c.showsV = m.Voltage
 	c.watch = []observer{newSampler(m, 0, seed, func(r reading) {
 		rec.Current = append(rec.Current, trace.Sample{AtNS: r.atNS, Value: r.currentA, Flags: r.flags})
 		if m.Voltage {

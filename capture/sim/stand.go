@@ -187,6 +187,7 @@ func (s *Stand) plug(u Unit, nowNS int64) {
 	c := newCircuit(u, s.o.RigOhm, s.o.StandingOhm, s.o.Bounce, s.o.Seed+s.cycles*7919)
 	c.nowNS, c.slowAt = nowNS, nowNS
 	c.load = s.load
+	c.showsV = s.o.Meter.Voltage
 	c.watch = []observer{s.sampler}
 	s.unit, s.circuit = u, c
 	s.begin()
