@@ -128,68 +128,28 @@ func (db *DB) Batches(ctx context.Context, run int64) iter.Seq2[trace.Batch, err
 			if err != nil {
 				return err
 			}
-			var sources []iter.Seq2[[]trace.Sample, error]
-			var channels []trace.Channel
+			var sources []iter.Seq2[trace.Batch, error]
 			for _, c := range found {
-				sources = append(sources, db.chunks(ctx, tx, c, 0))
-				channels = append(channels, c.Channel)
+				sources = append(sources, func(yield func(trace.Batch, error) bool) {
+					for samples, err := range db.chunks(ctx, tx, c, 0) {
+						if !yield(trace.Batch{Channel: c.Channel, Samples: samples}, err) || err != nil {
+							return
+						}
+					}
+				})
 			}
-			return merge(channels, sources, yield)
+			for b, err := range trace.Merge(sources...) {
+				if err != nil {
+					return err
+				}
+				if !yield(b, nil) {
+					return nil
+				}
+			}
+			return nil
 		})
 		if err != nil {
 			yield(trace.Batch{}, err)
 		}
-	}
-}
-
-// merge hands over, again and again, the samples of the channel that is behind, up to where the next
-// channel has its next sample.
-func merge(channels []trace.Channel, sources []iter.Seq2[[]trace.Sample, error], yield func(trace.Batch, error) bool) error {
-	type feed struct {
-		next func() ([]trace.Sample, error, bool)
-		have []trace.Sample
-	}
-	feeds := make([]feed, len(sources))
-	for i, s := range sources {
-		next, stop := iter.Pull2(s)
-		defer stop()
-		feeds[i].next = next
-	}
-	for {
-		behind, until := -1, int64(0)
-		for i := range feeds {
-			f := &feeds[i]
-			for len(f.have) == 0 && f.next != nil {
-				have, err, ok := f.next()
-				if err != nil {
-					return err
-				}
-				if f.have = have; !ok {
-					f.next = nil
-				}
-			}
-			if len(f.have) > 0 && (behind < 0 || f.have[0].AtNS < feeds[behind].have[0].AtNS) {
-				behind = i
-			}
-		}
-		if behind < 0 {
-			return nil
-		}
-		other := -1
-		for i := range feeds {
-			if i != behind && len(feeds[i].have) > 0 && (other < 0 || feeds[i].have[0].AtNS < until) {
-				until, other = feeds[i].have[0].AtNS, i
-			}
-		}
-		f := &feeds[behind]
-		n := len(f.have)
-		if other >= 0 {
-			for n = 1; n < len(f.have) && (f.have[n].AtNS < until || f.have[n].AtNS == until && behind < other); n++ {
-			}
-		}
-		if !yield(trace.Batch{Channel: channels[behind], Samples: f.have[:n]}, nil) {
-			return nil
-		}
-		f.have = f.have[n:]
 	}
 }
