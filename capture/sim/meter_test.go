@@ -52,8 +52,9 @@ func TestAveragedReadingsKeepTheCharge(t *testing.T) {
 		for _, s := range rec.Current {
 			sum += s.Value / rate
 		}
-		// The truth's charge begins at the onset, half a transition after the contact made.
-		if want := rec.Truth.Figures["charge_c"]; math.Abs(sum-want) > 2e-3*want+0.002 {
+		// The truth's charge begins at the onset: half a transition, or on a rippled output up to a
+		// third of a half-wave, after the contact made.
+		if want := rec.Truth.Figures["charge_c"]; math.Abs(sum-want) > 2e-3*want+0.012 {
 			t.Fatalf("%s at %.4g/s: readings add up to %.6g C, charge is %.6g C", u.Plate.Name, rate, sum, want)
 		}
 	})

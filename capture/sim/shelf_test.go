@@ -99,7 +99,7 @@ func TestUnitsCarryTheirRatingAndTripAboveIt(t *testing.T) {
 		if got := carry.Figures["carried_current_a"]; carry.Behaviour != trace.Carried || math.Abs(got-rated) > 0.02*rated {
 			t.Errorf("%s: %s %.4g A, want carried %g A", u.Plate.Name, carry.Behaviour, got, rated)
 		}
-		ramp := mustRecord(t, u, sim.RampTest(0.1, 0.2*rated, 3*rated, 0.2*rated), sim.Meter{RateHz: 20}, 1).Truth
+		ramp := mustRecord(t, u, sim.RampTest(0.1, 0.5*rated, 2.4*rated, 0.1*rated), sim.Meter{RateHz: 20}, 1).Truth
 		protected := u.Protection.TripA > 0
 		if protected != (ramp.Behaviour == trace.Tripped) {
 			t.Errorf("%s: ramp is %s", u.Plate.Name, ramp.Behaviour)

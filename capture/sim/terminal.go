@@ -108,7 +108,8 @@ func (t *terminal) discard() {
 }
 
 // drain waits, at most for the given time, until the reader has taken everything: hanging up throws
-// away what it has not.
+// away what it has not. The kernel hands on in portions of 4 KiB, so that nothing to be read once does
+// not mean that nothing is left.
 func (t *terminal) drain(most time.Duration) {
 	if !t.heard() {
 		return
@@ -120,9 +121,14 @@ func (t *terminal) drain(most time.Duration) {
 	defer unix.Close(far)
 	tick := time.NewTicker(time.Millisecond)
 	defer tick.Stop()
-	for deadline := time.Now().Add(most); time.Now().Before(deadline); <-tick.C {
-		if n, err := unix.IoctlGetInt(far, unix.TIOCINQ); err != nil || n == 0 {
+	empty := 0
+	for deadline := time.Now().Add(most); empty < 20 && time.Now().Before(deadline); <-tick.C {
+		n, err := unix.IoctlGetInt(far, unix.TIOCINQ)
+		if err != nil {
 			return
+		}
+		if empty++; n > 0 {
+			empty = 0
 		}
 	}
 }
