@@ -30,8 +30,8 @@ type navItem struct {
 	Here       bool
 }
 
-// frame is what every page has around its own content.
-type frame struct {
+// pageFrame is what every page has around its own content.
+type pageFrame struct {
 	Title        string
 	Nav          []navItem
 	Styles       []string
@@ -101,8 +101,8 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 
 // frameOf fills what a page has around it. here is the path of its place in the navigation, script
 // its module; charts says that it draws traces.
-func (s *Server) frameOf(r *http.Request, title, here, script string, charts bool) frame {
-	f := frame{
+func (s *Server) frameOf(r *http.Request, title, here, script string, charts bool) pageFrame {
+	f := pageFrame{
 		Title: title, Role: roleOf(r), Operator: roleOf(r) == roleOperator, SignedIn: !s.access.open() && roleOf(r) != roleNone,
 		Version: s.opts.Version, Keys: s.asset("scripts/keys.js"), Icon: s.asset("styles/icon.svg"),
 		Strip: here != "/" && roleOf(r) != roleNone, StripScript: s.asset("scripts/strip.js"),
@@ -127,7 +127,7 @@ func (s *Server) frameOf(r *http.Request, title, here, script string, charts boo
 }
 
 // render writes a page. It is made whole first: half a page with an error in it helps nobody.
-func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name string, f frame) error {
+func (s *Server) render(w http.ResponseWriter, r *http.Request, status int, name string, f pageFrame) error {
 	var b bytes.Buffer
 	if err := s.pages[name].ExecuteTemplate(&b, "frame", f); err != nil {
 		return err
@@ -176,7 +176,7 @@ func (s *Server) writeProblem(w http.ResponseWriter, r *http.Request, status int
 }
 
 // renderOrFail is for pages that are themselves the last resort.
-func (s *Server) renderOrFail(w http.ResponseWriter, r *http.Request, status int, name string, f frame) {
+func (s *Server) renderOrFail(w http.ResponseWriter, r *http.Request, status int, name string, f pageFrame) {
 	if err := s.render(w, r, status, name, f); err != nil {
 		s.log.Error("page not made", "page", name, "err", err)
 		http.Error(w, "the page could not be made; the log says why", http.StatusInternalServerError)

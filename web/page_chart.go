@@ -21,7 +21,7 @@ func chartOption() map[string]any {
 	c.SetGlobalOptions(
 		charts.WithAnimation(false),
 		charts.WithLegendOpts(opts.Legend{Show: opts.Bool(false), Top: "0"}),
-		charts.WithTooltipOpts(opts.Tooltip{Show: opts.Bool(false), RenderMode: "richText"}),
+		charts.WithTooltipOpts(opts.Tooltip{Show: opts.Bool(false)}),
 		charts.WithGridOpts(
 			opts.Grid{Left: chartLeft, Right: chartRight, Top: chartTop, Bottom: chartBottom},
 			opts.Grid{Left: chartLeft, Right: chartRight, Bottom: "26", Height: "28"},
@@ -35,7 +35,6 @@ func chartOption() map[string]any {
 			Type: "value", Min: 0, Max: 1,
 			AxisLabel: &opts.AxisLabel{Show: opts.Bool(true), Color: "var(--ink-faint)", FontSize: 12, Margin: 8},
 			AxisLine:  inkLine("var(--ink)", false), SplitLine: noSplit(),
-			AxisTick: &opts.AxisTick{Show: opts.Bool(true), LineStyle: &opts.LineStyle{Color: "var(--rule)"}},
 		}),
 	)
 	c.ExtendXAxis(opts.XAxis{
@@ -70,6 +69,11 @@ func settled(made map[string]any) map[string]any {
 		panic(fmt.Sprintf("chart option: %v", err))
 	}
 	delete(option, "toolbox")
+	// A tooltip as HTML would need inline styles, which the content security policy refuses.
+	option["tooltip"].(map[string]any)["renderMode"] = "richText"
+	for _, a := range option["yAxis"].([]any) {
+		a.(map[string]any)["axisTick"] = map[string]any{"show": true, "lineStyle": map[string]any{"color": "var(--rule)"}}
+	}
 	for i, g := range option["grid"].([]any) {
 		grid := g.(map[string]any)
 		grid["show"] = true
