@@ -1,0 +1,66 @@
+package web
+
+import (
+	"context"
+	"iter"
+	"time"
+
+	"letthrough/capture"
+	"letthrough/capture/trace"
+	"letthrough/store"
+)
+
+// Bench is what web needs of the bench; *capture.Bench satisfies it. Nothing here may make the bench
+// wait for a viewer: web wakes on Changed and then pulls what is new by number.
+type Bench interface {
+	State() capture.State
+	Changed() <-chan struct{}
+	Channels() []capture.ChannelInfo
+	Events(after uint64) (events []capture.Event, last, missed uint64)
+	Columns(ch int, after uint64, dst []capture.Column) (columns []capture.Column, last, missed uint64)
+	Window(ch int) (columns []capture.Column, last uint64)
+
+	Arm(capture.ArmRequest) error
+	Disarm() error
+	Extend(holdS float64) error
+	End() error
+	Mark(kind trace.MarkKind, text string) (trace.Mark, int64, error)
+	HasContact() bool
+	DriveContact(closed bool) error
+}
+
+// Store is what web needs of the store; *store.DB satisfies it.
+type Store interface {
+	Units(ctx context.Context) ([]trace.Unit, error)
+	Unit(ctx context.Context, id int64) (trace.Unit, error)
+	UnitByName(ctx context.Context, name string) (trace.Unit, error)
+	CreateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
+	UpdateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
+	DeleteUnit(ctx context.Context, id int64) error
+
+	Runs(ctx context.Context, q store.RunQuery) (store.RunPage, error)
+	Run(ctx context.Context, id int64) (store.Run, error)
+	Batches(ctx context.Context, id int64) iter.Seq2[trace.Batch, error]
+	Samples(ctx context.Context, id int64, ch trace.Channel) iter.Seq2[[]trace.Sample, error]
+	OutsideMarks(ctx context.Context, id int64) ([]trace.Mark, error)
+	Columns(ctx context.Context, id int64, fromS, toS float64, n int) ([]store.Columns, error)
+	SetNote(ctx context.Context, id int64, note string) error
+	Exclude(ctx context.Context, id int64, reason string) error
+	Include(ctx context.Context, id int64) error
+	DeleteRun(ctx context.Context, id int64) error
+	AddDerivation(ctx context.Context, id int64, s trace.Settings, d trace.Derivation, version string) (int64, error)
+	Health() store.Health
+}
+
+// Derive reads a whole run again; it must do what the bench did live. marks are those from outside,
+// all times are on the run's own time base.
+type Derive func(s trace.Settings, marks []trace.Mark, samples iter.Seq2[trace.Batch, error]) (trace.Derivation, error)
+
+// Timeouts of the server. A client that stalls is let go before it can hold anything up.
+const (
+	headerTimeout = 10 * time.Second
+	bodyTimeout   = 15 * time.Second // from the beginning of the request
+	answerTimeout = 30 * time.Second // for an answer nobody takes; long answers get it anew as they flow
+	idleTimeout   = 60 * time.Second
+	closeTimeout  = 2 * time.Second
+)

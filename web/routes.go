@@ -1,0 +1,59 @@
+package web
+
+import (
+	"net/http"
+)
+
+// routes registers everything that answers. The pages register themselves.
+func (s *Server) routes() {
+	api := func(pattern string, h func(w http.ResponseWriter, r *http.Request) error) {
+		s.mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			if err := h(w, r); err != nil {
+				s.writeErr(w, r, err)
+			}
+		})
+	}
+	api("GET /api/state", s.getState)
+	api("POST /api/arm", s.postArm)
+	api("POST /api/disarm", s.postDisarm)
+	api("POST /api/extend", s.postExtend)
+	api("POST /api/end", s.postEnd)
+	api("POST /api/mark", s.postMark)
+	api("POST /api/contact", s.postContact)
+	api("GET /api/instruments", s.getInstruments)
+
+	api("GET /api/units", s.getUnits)
+	api("POST /api/units", s.postUnit)
+	api("GET /api/units/{id}", s.getUnit)
+	api("PUT /api/units/{id}", s.putUnit)
+	api("DELETE /api/units/{id}", s.deleteUnit)
+
+	api("GET /api/runs", s.getRuns)
+	api("GET /api/runs/{id}", s.getRun)
+	api("PATCH /api/runs/{id}", s.patchRun)
+	api("DELETE /api/runs/{id}", s.deleteRun)
+	api("POST /api/runs/{id}/exclude", s.postExclude)
+	api("POST /api/runs/{id}/include", s.postInclude)
+	api("POST /api/runs/{id}/derive", s.postDerive)
+	api("GET /api/runs/{id}/samples", s.getSamples)
+	api("GET /api/runs/{id}/export", s.getExport)
+
+	api("GET /live", s.getLive)
+	s.mux.HandleFunc("GET /healthz", s.getHealth)
+	s.mux.Handle("GET /metrics", s.metrics.handler)
+	s.mux.HandleFunc("GET /assets/{path...}", s.getAsset)
+	s.mux.HandleFunc("GET /help/{$}", s.getHelpList)
+	s.mux.HandleFunc("GET /help/{name}", s.getHelp)
+	s.mux.HandleFunc("GET /login", s.getLogin)
+	s.mux.HandleFunc("POST /login", s.postLogin)
+	s.mux.HandleFunc("POST /logout", s.postLogout)
+	s.pageRoutes(s.mux)
+}
+
+// getHealth says that the program runs and answers. How the store and the instruments fare is told
+// by the state and the metrics: a full disk must not make a supervisor end a running test.
+func (s *Server) getHealth(w http.ResponseWriter, r *http.Request) {
+	s.writeJSON(w, r, http.StatusOK, struct {
+		Status string `json:"status"`
+	}{"ok"})
+}

@@ -1,0 +1,129 @@
+package web
+
+import (
+	"net/http"
+	"strconv"
+
+	"letthrough/capture/trace"
+)
+
+// idOf reads the {id} of a path. What is no number names nothing.
+func idOf(r *http.Request, what string) (int64, error) {
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil || id < 1 {
+		return 0, notFound("there is no %s %q", what, clip(r.PathValue("id")))
+	}
+	return id, nil
+}
+
+func (s *Server) getUnits(w http.ResponseWriter, r *http.Request) error {
+	units, err := s.store.Units(r.Context())
+	if err != nil {
+		return err
+	}
+	if units == nil {
+		units = []trace.Unit{}
+	}
+	s.writeJSON(w, r, http.StatusOK, struct {
+		Units []trace.Unit `json:"units"`
+	}{units})
+	return nil
+}
+
+func (s *Server) getUnit(w http.ResponseWriter, r *http.Request) error {
+	id, err := idOf(r, "unit")
+	if err != nil {
+		return err
+	}
+	u, err := s.store.Unit(r.Context(), id)
+	if err != nil {
+		return err
+	}
+	s.writeJSON(w, r, http.StatusOK, u)
+	return nil
+}
+
+// unitIn is a unit as it is posted or put. A rating that is left out is unknown; a negative one or
+// zero would be a slip, since 0 A is no rating, so 0 must be said by leaving it out.
+type unitIn struct {
+	ID            *int64         `json:"id"` // may be sent back as it was read
+	Name          string         `json:"name"`
+	RatedVoltageV *float64       `json:"rated_voltage_v"`
+	RatedCurrentA *float64       `json:"rated_current_a"`
+	Waveform      trace.Waveform `json:"waveform"`
+	Note          string         `json:"note"`
+}
+
+func (in unitIn) unit(id int64) (trace.Unit, error) {
+	if in.ID != nil && *in.ID != id && id != 0 {
+		return trace.Unit{}, outOfRange("leave it out", "id: %d in the body is not the %d of the address", *in.ID, id)
+	}
+	u := trace.Unit{ID: id, Name: in.Name, Waveform: in.Waveform, Note: in.Note}
+	for _, c := range []struct {
+		from *float64
+		to   *float64
+	}{{in.RatedVoltageV, &u.RatedVoltageV}, {in.RatedCurrentA, &u.RatedCurrentA}} {
+		if c.from != nil {
+			*c.to = *c.from
+		}
+	}
+	if err := checkTexts(map[string]string{"name": u.Name}, maxWord); err != nil {
+		return u, err
+	}
+	if err := checkTexts(map[string]string{"note": u.Note}, maxNote); err != nil {
+		return u, err
+	}
+	if err := u.Validate(); err != nil {
+		return u, outOfRange("", "%s", err)
+	}
+	return u, nil
+}
+
+func (s *Server) postUnit(w http.ResponseWriter, r *http.Request) error {
+	var in unitIn
+	if err := readJSON(w, r, &in); err != nil {
+		return err
+	}
+	u, err := in.unit(0)
+	if err != nil {
+		return err
+	}
+	if u, err = s.store.CreateUnit(r.Context(), u); err != nil {
+		return err
+	}
+	w.Header().Set("Location", "/api/units/"+strconv.FormatInt(u.ID, 10))
+	s.writeJSON(w, r, http.StatusCreated, u)
+	return nil
+}
+
+func (s *Server) putUnit(w http.ResponseWriter, r *http.Request) error {
+	id, err := idOf(r, "unit")
+	if err != nil {
+		return err
+	}
+	var in unitIn
+	if err := readJSON(w, r, &in); err != nil {
+		return err
+	}
+	u, err := in.unit(id)
+	if err != nil {
+		return err
+	}
+	if u, err = s.store.UpdateUnit(r.Context(), u); err != nil {
+		return err
+	}
+	s.writeJSON(w, r, http.StatusOK, u)
+	return nil
+}
+
+func (s *Server) deleteUnit(w http.ResponseWriter, r *http.Request) error {
+	id, err := idOf(r, "unit")
+	if err != nil {
+		return err
+	}
+	if err := s.store.DeleteUnit(r.Context(), id); err != nil {
+		return err
+	}
+	w.WriteHeader(http.StatusNoContent)
+	return nil
+}
