@@ -59,12 +59,19 @@ const (
 	gapIntervals = 5
 )
 
-// Clock places readings. It is used by one goroutine, which calls Learn for every reading as it arrives,
-// Settled until it says yes, and then Place for every reading in the same order.
+// Clock places readings. It is used by one goroutine, which calls Learn for every reading as it arrives
+// and Settled until it says yes, then Place for all that were held back, in their order. From then on
+// each reading is given to Learn and at once to Place.
 type Clock struct {
 	cfg Config
 
-	learn, place counter // the same stamps pass through both, Place's at the end of the hold
+	// The same stamps pass through both counters, Place's at the end of the hold. From then on each
+	// reading is learned and placed at once, and one counter serves.
+	learn, place counter
+	held         int  // learned and not yet placed
+	wasHeld      bool // the last of those that were held is still to be placed
+	d            int64
+	move         move
 	env          envelope
 	period       period // without device time
 
@@ -95,26 +102,26 @@ func New(cfg Config) *Clock {
 }
 
 // Learn takes in when a reading arrived.
-func (c *Clock) Learn(s Stamp) {
-	if c.first == 0 && c.chunks == 0 {
-		c.first, c.lastArrival = s.ArrivalNS, s.ArrivalNS
-		c.chunks = 1
+func (c *Clock) Learn(s *Stamp) {
+	if c.chunks == 0 {
+		c.first = s.ArrivalNS
 	}
-	if s.ArrivalNS != c.lastArrival {
+	if s.ArrivalNS != c.lastArrival || c.chunks == 0 {
 		c.chunks++
 		c.lastArrival = s.ArrivalNS
 	}
 	switch {
 	case c.cfg.TickNS != 0:
-		d, what := c.learn.device(s)
-		if what == jumped {
+		c.held++
+		c.d, c.move = c.learn.device(s)
+		switch c.move {
+		case jumped:
 			c.env.init()
-		}
-		if what != steady && what != jumped {
+		case same, doubtful:
 			return
 		}
-		if c.env.add(d, s.ArrivalNS) && c.settled {
-			c.steer(d)
+		if c.env.add(c.d, s.ArrivalNS) && c.settled {
+			c.steer(c.d)
 		}
 	case c.cfg.Polled:
 		c.trip += (float64(s.ArrivalNS-s.AskedNS) - c.trip) / float64(min(c.chunks, 64))
@@ -155,7 +162,7 @@ func (c *Clock) settle() {
 }
 
 // Place gives a reading its time. gap tells that something was lost between it and the one before.
-func (c *Clock) Place(s Stamp) (atNS int64, gap bool, what Outcome) {
+func (c *Clock) Place(s *Stamp) (atNS int64, gap bool, what Outcome) {
 	switch {
 	case c.cfg.TickNS != 0:
 		return c.placeDevice(s)
@@ -165,8 +172,13 @@ func (c *Clock) Place(s Stamp) (atNS int64, gap bool, what Outcome) {
 	return c.placeCounted(s)
 }
 
-func (c *Clock) placeDevice(s Stamp) (atNS int64, gap bool, what Outcome) {
-	d, move := c.place.device(s)
+func (c *Clock) placeDevice(s *Stamp) (atNS int64, gap bool, what Outcome) {
+	d, move := c.d, c.move
+	if c.held > 1 || c.wasHeld {
+		d, move = c.place.device(s)
+		c.wasHeld = c.held > 1
+	}
+	c.held--
 	switch move {
 	case same:
 		return 0, false, Duplicate
@@ -244,7 +256,7 @@ func (c *Clock) RateHz() float64 {
 	if c.interval.n == 0 || c.interval.median == 0 {
 		return 0
 	}
-	return 1e9 / c.interval.median
+	return 1e9 / float64(c.interval.median)
 }
 
 // Warning says what a person should know about this clock, or nothing.

@@ -10,6 +10,12 @@ const (
 	jumped        // and again: the device was restarted
 )
 
+// trustAfter is how many intervals tell what is usual.
+const trustAfter = 8
+
+// maxStepNS keeps sums of steps far from where they would overflow.
+const maxStepNS = 1e16
+
 // counter turns raw device time into one that never wraps. It starts at 0.
 type counter struct {
 	cfg     Config
@@ -17,7 +23,8 @@ type counter struct {
 	raw     int64
 	d       int64
 	arrival int64
-	step    float64 // recent interval, ns
+	step    int64 // recent interval, ns
+	n       int   // intervals since the start or a restart
 
 	doubt        bool // the reading before was doubtful
 	doubtRaw     int64
@@ -28,11 +35,15 @@ type counter struct {
 
 // device takes in the next raw time. A single time that does not fit its neighbours (a broken digit) is
 // doubtful and changes nothing; a second one that goes on from it is a restart.
-func (c *counter) device(s Stamp) (d int64, m move) {
+func (c *counter) device(s *Stamp) (d int64, m move) {
 	if !c.started {
 		c.started = true
 		c.raw, c.arrival = s.DeviceNS, s.ArrivalNS
 		return 0, steady
+	}
+	if step := s.DeviceNS - c.raw; step > 0 && step < slackNS && (c.cfg.WrapNS == 0 || !s.Gap && s.ArrivalNS-c.arrival < slackNS) {
+		c.advance(s, step) // what forward would say too, and nearly always the case
+		return c.d, steady
 	}
 	if s.DeviceNS == c.raw {
 		return c.d, same
@@ -44,6 +55,7 @@ func (c *counter) device(s Stamp) (d int64, m move) {
 	}
 	if c.doubt {
 		if step, ok := c.forward(c.doubtRaw, s.DeviceNS, s.ArrivalNS-c.doubtArrival, false); ok {
+			c.n, c.step, c.elapsed, c.passed = 0, 0, 0, 0 // perhaps another program, with another rate
 			c.advance(s, step)
 			return c.d, jumped
 		}
@@ -52,15 +64,16 @@ func (c *counter) device(s Stamp) (d int64, m move) {
 	return 0, doubtful
 }
 
-func (c *counter) advance(s Stamp, step int64) {
+func (c *counter) advance(s *Stamp, step int64) {
 	c.d += step
 	c.elapsed += s.ArrivalNS - c.arrival
 	c.passed += step
 	c.raw, c.arrival, c.doubt = s.DeviceNS, s.ArrivalNS, false
-	if c.step == 0 {
-		c.step = float64(step)
+	if c.n == 0 {
+		c.step = step
 	}
-	c.step += (float64(step) - c.step) / 16
+	c.n++
+	c.step += (step - c.step) / 16
 }
 
 // forward gives the way from one raw time to the next, over a wrap if need be, and whether it can be
@@ -84,14 +97,17 @@ func (c *counter) forward(from, to, elapsed int64, lost bool) (step int64, ok bo
 			step += max(0, (elapsed-step+wrap/2)/wrap) * wrap
 		}
 	}
-	if step <= 0 {
+	if step > maxStepNS {
 		return step, false
+	}
+	if step <= 0 || c.n < trustAfter {
+		return step, step > 0 // what is usual is not known yet
 	}
 	ratio := 1.1
 	if c.elapsed > 0 && c.passed > c.elapsed {
 		ratio *= float64(c.passed) / float64(c.elapsed)
 	}
-	allowed := ratio*(float64(elapsed)+slackNS) + 3*c.step
+	allowed := ratio*(float64(elapsed)+slackNS) + 3*float64(c.step)
 	return step, float64(step) <= allowed
 }
 
@@ -99,26 +115,25 @@ func (c *counter) forward(from, to, elapsed int64, lost bool) (step int64, ok bo
 // by a small share towards itself.
 type interval struct {
 	n      int
-	median float64 // ns
+	median int64 // ns
 }
 
 // add takes in an interval and tells whether it is a gap.
 func (i *interval) add(ns int64) (gap bool) {
-	x := float64(ns)
-	if i.n == 0 {
-		i.median = x
-	}
-	gap = i.n >= gapIntervals && x > gapIntervals*i.median
-	share := 1.0 / 64
 	if i.n < 16 {
-		share = 1.0 / 4
+		if i.n == 0 {
+			i.median = ns
+		}
+		i.n++
+		i.median += (ns - i.median) / 4
+		return i.n > gapIntervals && ns > gapIntervals*i.median
 	}
-	i.n++
-	switch {
-	case x > i.median:
-		i.median = min(i.median*(1+share), x)
-	case x < i.median:
-		i.median = max(i.median*(1-share), x)
+	switch by := i.median/64 + 1; {
+	case ns > i.median:
+		gap = ns > gapIntervals*i.median
+		i.median = min(i.median+by, ns)
+	case ns < i.median:
+		i.median = max(i.median-by, ns)
 	}
 	return gap
 }

@@ -129,7 +129,7 @@ func (e *envelope) solve() (line, bool) {
 		}
 	}
 	for _, p := range e.points[:e.n] {
-		out.spread += (float64(p.m-ref.m) - out.at(p.d)) / float64(e.n)
+		out.spread += max(0, float64(p.m-ref.m)-out.at(p.d)) / float64(e.n) // rounding may put a hull's own point below it
 	}
 	return out, true
 }

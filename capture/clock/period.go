@@ -38,7 +38,7 @@ type period struct {
 }
 
 // learn takes in one reading and may find that the stream is regular.
-func (p *period) learn(s Stamp) {
+func (p *period) learn(s *Stamp) {
 	p.count += int64(1 + s.Missed)
 	if s.Behind > 0 {
 		return
@@ -83,7 +83,7 @@ func (p *period) reset() {
 
 // place counts one reading on and gives its virtual device time; paused tells that the instrument was
 // silent before it for longer than a late delivery explains.
-func (p *period) place(s Stamp) (d int64, paused bool) {
+func (p *period) place(s *Stamp) (d int64, paused bool) {
 	p.placed += int64(1 + s.Missed)
 	step := p.ns * float64(1+s.Missed)
 	if !p.started || s.ArrivalNS != p.arrival {
@@ -106,14 +106,14 @@ func (p *period) place(s Stamp) (d int64, paused bool) {
 }
 
 // spread gives a reading of an irregular stream its share of the time since the chunk before.
-func (p *period) spread(s Stamp) int64 {
+func (p *period) spread(s *Stamp) int64 {
 	k := int64(p.inChunk + s.Behind)
 	since := min(p.arrival-p.before, slackNS)
 	return p.arrival - since*int64(s.Behind)/max(k, 1)
 }
 
 // placeCounted places a reading that came without a time of its own.
-func (c *Clock) placeCounted(s Stamp) (atNS int64, gap bool, what Outcome) {
+func (c *Clock) placeCounted(s *Stamp) (atNS int64, gap bool, what Outcome) {
 	p := &c.period
 	d, paused := p.place(s)
 	if !p.regular {

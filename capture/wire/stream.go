@@ -47,12 +47,12 @@ type held struct {
 // Stream makes the samples of one instrument out of its bytes: decoder and clock together. It has no
 // goroutine and is used by one.
 type Stream struct {
-	spec     Spec
 	dec      Decoder
 	asker    Asker // nil where the instrument talks by itself
 	clk      *clock.Clock
 	channels []trace.Channel
 
+	timed    bool // readings carry device time
 	readings []Reading
 	waiting  []held
 	settled  bool
@@ -91,12 +91,13 @@ func NewStream(s Spec) (*Stream, error) {
 }
 
 func newStream(s Spec, dec Decoder) *Stream {
-	st := &Stream{spec: s, dec: dec}
+	st := &Stream{dec: dec}
 	st.asker, _ = dec.(Asker)
 	t, timed := dec.Time()
 	if !timed {
 		t = DeviceTime{}
 	}
+	st.timed = timed
 	st.clk = clock.New(clock.Config{TickNS: t.TickNS, WrapNS: t.WrapNS, Polled: st.asker != nil})
 	for _, q := range dec.Channels() {
 		st.channels = append(st.channels, trace.Channel{Instrument: s.Name, Quantity: q})
@@ -128,34 +129,43 @@ func (s *Stream) Feed(data []byte, arrivalNS int64) []trace.Batch {
 
 // take hands the chunk's readings to the clock.
 func (s *Stream) take(arrivalNS int64) {
-	lines := 0 // left in this chunk
-	for i, r := range s.readings {
-		if i == 0 || r.End != s.readings[i-1].End {
-			lines++
-		}
+	behind := 0
+	if !s.timed { // how many readings a chunk brought matters only where they are counted
+		behind = lines(s.readings)
 	}
+	s.stamp.ArrivalNS, s.stamp.AskedNS = arrivalNS, s.askedNS
 	end := -1
-	for _, r := range s.readings {
+	for i := range s.readings {
+		r := &s.readings[i]
 		first := r.End != end
 		if first {
 			end = r.End
-			lines--
-			s.stamp = clock.Stamp{
-				DeviceNS: r.DeviceNS, ArrivalNS: arrivalNS, AskedNS: s.askedNS,
-				Behind: lines, Missed: int(r.Missed), Gap: r.Flags&trace.Gap != 0,
-			}
-			s.clk.Learn(s.stamp)
+			behind--
+			s.stamp.DeviceNS, s.stamp.Missed, s.stamp.Gap = r.DeviceNS, int(r.Missed), r.Flags&trace.Gap != 0
+			s.stamp.Behind = max(0, behind)
+			s.clk.Learn(&s.stamp)
 		}
 		if s.settled {
-			s.put(&r, first)
+			s.put(r, first)
 			continue
 		}
-		s.waiting = append(s.waiting, held{r, s.stamp, first})
+		s.waiting = append(s.waiting, held{*r, s.stamp, first})
 		if len(s.waiting) == maxHeld {
 			s.clk.Settle()
 			s.release()
+			s.stamp.ArrivalNS, s.stamp.AskedNS = arrivalNS, s.askedNS
 		}
 	}
+}
+
+// lines counts the lines that readings came from.
+func lines(rs []Reading) (n int) {
+	for i := range rs {
+		if i == 0 || rs[i].End != rs[i-1].End {
+			n++
+		}
+	}
+	return n
 }
 
 // release gives out what waited for the clock.
@@ -173,7 +183,7 @@ func (s *Stream) release() {
 func (s *Stream) put(r *Reading, first bool) {
 	if first {
 		var what clock.Outcome
-		s.at, s.gap, what = s.clk.Place(s.stamp)
+		s.at, s.gap, what = s.clk.Place(&s.stamp)
 		s.ok = what == clock.Placed
 		switch what {
 		case clock.Duplicate:
