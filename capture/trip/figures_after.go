@@ -49,7 +49,16 @@ func (f *figures) retryPeriod() (trace.Figure, bool) {
 	if d.coarse() && v < 4*d.interval() {
 		return unresolved("the readings are too slow to count the pulses"), true
 	}
-	return exact(v, expand(part{1.2533 * worst / math.Sqrt(float64(len(spans))), true}, part{d.set.ClockUS / 2, false})), true
+	return exact(v, expand(part{f.over(worst, len(spans)), true}, part{d.set.ClockUS / 2, false})), true
+}
+
+// over is the uncertainty of a median of n durations of uncertainty u each: it averages out unless
+// the retries are locked to the readings. The period profits from being counted over all of them.
+func (f *figures) over(u float64, n int) float64 {
+	if f.locked() {
+		return u
+	}
+	return 1.2533 * u / math.Sqrt(float64(n))
 }
 
 func (f *figures) retryWidth() (trace.Figure, bool) {
@@ -71,7 +80,7 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 	if len(widths) == 0 {
 		return inapplicable("no pulse was seen to its end"), true
 	}
-	u := expand(part{1.2533 * worst / math.Sqrt(float64(len(widths))), true})
+	u := expand(part{f.over(worst, len(widths)), true})
 	if fewest < fewReadings || (d.coarse() && medianOf(widths) < 3*d.averaging()) {
 		return bounded(trace.AtMost, longest, u, "too few readings in a pulse"), true
 	}
@@ -89,13 +98,15 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 			best = p
 		}
 	}
-	fall := max(best.peak-best.peakNext, 0)
-	v := best.peak - d.noiseExcess(best.n*len(s.retries)/8)
-	slack := 0.0
-	if fall > 3*d.sigma {
-		slack = fall
+	near := 0
+	for _, p := range s.retries {
+		if p.peak >= best.peak-2*d.sigma {
+			near += p.near
+		}
 	}
-	u := expand(append(d.readingParts(v, 0.5*d.sigma), part{slack / math.Sqrt(3), true})...)
+	fall := max(best.peak-best.peakNext, 0)
+	v := best.peak - d.noiseExcess(near)
+	u := expand(append(d.readingParts(v, d.peakNoise(near)), part{best.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case best.peakOver:
 		return bounded(trace.AtLeast, best.peak, u, "beyond the instrument's range"), true
@@ -123,6 +134,9 @@ func (f *figures) retryDuty() (trace.Figure, bool) {
 func (f *figures) rippleHz() (trace.Figure, bool) {
 	d := f.d
 	if hz, u := d.ripple.hz(d.interval()); hz > 0 {
+		if !d.rippleSeen() {
+			return unresolved("what is seen may be an alias of something faster"), true
+		}
 		return exact(hz, 2*u), true
 	}
 	if d.coarse() || d.choppy(f.s.p0) {
@@ -166,6 +180,9 @@ func (f *figures) formFactor() (trace.Figure, bool) {
 	}
 	ff := math.Sqrt(f.squares(from, end)/t) / (q / t)
 	u := ff * (s.p0.on.u + d.interval()) / t
+	if d.blind() {
+		return unresolved(whyBlind), true
+	}
 	if d.ripple.period > 0 {
 		u = ff * d.ripple.period / t / 4
 	}

@@ -52,7 +52,11 @@ func (f *figures) timeToLimit() (trace.Figure, bool) {
 		}
 		return exact(t, u), true
 	case trace.LimitedCurrent:
-		return bounded(trace.AtMost, max(s.p0.settledAt-s.p0.on.t, 0)+f.unseenBounce(), expand(part{s.p0.on.u, true}), "from the first settled reading on"), true
+		settled := max(s.p0.settledAt, s.p0.steadyAt) - s.p0.on.before
+		if d.rippled(s.p0) {
+			settled = max(s.p0.settledAt-s.p0.on.before, 0) + d.ripple.period
+		}
+		return bounded(trace.AtMost, settled+f.unseenBounce(), expand(part{s.p0.on.u, true}), "from the first settled reading on"), true
 	}
 	return inapplicable("it does not limit"), true
 }
@@ -61,17 +65,15 @@ func (f *figures) peak() (trace.Figure, bool) {
 	d, p := f.d, f.s.p0
 	near := max(d.hist.countFrom(0.95*p.peak), 1)
 	fall := max(p.peak-p.peakNext, 0)
-	v := p.peak - d.noiseExcess(d.hist.countFrom(p.peak-2*d.sigma))
-	slack := 0.0
-	if fall > 3*d.sigma {
-		slack = fall
-	}
-	u := expand(append(d.readingParts(v, 0.6*d.sigma), part{slack / math.Sqrt(3), true})...)
+	v := p.peak - d.noiseExcess(p.near)
+	u := expand(append(d.readingParts(v, d.peakNoise(p.near)), part{p.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case p.peakOver:
 		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true
 	case d.coarse() && (d.set.AveragingS == nil || *d.set.AveragingS > 0):
 		return bounded(trace.AtLeast, v, u, "the meter averages over what is faster"), true
+	case d.blind():
+		return bounded(trace.AtLeast, v, u, whyBlind), true
 	case near < fewReadings:
 		return bounded(trace.AtLeast, v, u, plural(near, "only %d reading comes near it", "only %d readings come near it")), true
 	case p.peakNo <= 3 && fall > 0.01*p.peak && fall > 3*d.sigma && !d.rippled(p):
@@ -80,6 +82,24 @@ func (f *figures) peak() (trace.Figure, bool) {
 		return bounded(trace.AtLeast, v, u, "the trace begins inside the fault"), true
 	}
 	return exact(v, u), true
+}
+
+// slack is how much higher the current may have been just before the peak reading: the fall per
+// reading after it, where the peak is among the first ones.
+func (p *pulse) slack(d *Detector) float64 {
+	if d.rippled(p) {
+		return max(p.peak-p.peakNext-d.noiseExcess(p.near), 0) / 2 // the crest lies between two readings
+	}
+	if p.peakNo > 3 || p.tailN == 0 {
+		return 0
+	}
+	return max(p.peak-d.noiseExcess(p.near)-p.tail/float64(p.tailN), 0) / (float64(p.tailN+1) / 2)
+}
+
+// peakNoise is the standard uncertainty of a peak from noise: the spread of the extreme, and what
+// noiseExcess may be off where the level is no plateau.
+func (d *Detector) peakNoise(near int) float64 {
+	return math.Hypot(0.6*d.sigma, d.noiseExcess(near)/4)
 }
 
 // noiseExcess is how far the largest of several noisy readings of one level stands above it, told
@@ -100,19 +120,31 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	if !ok {
 		return unresolved("too few readings in the fault"), true
 	}
+	if d.blind() {
+		return unresolved(whyBlind), true
+	}
 	end, endAt := s.faultEnd()
+	span := max(end-s.p0.on.t, d.interval())
 	n := d.hist.n
 	parts := d.levelParts(v, n)
+	edges := math.Hypot(s.p0.on.u, d.interval()/math.Sqrt(12))
 	if d.rippled(s.p0) {
 		// The mean over whole periods is as good as the periods are known at both ends.
-		span := max(end-s.p0.on.t, d.interval())
-		parts = append(d.readingParts(v, d.sigma/math.Sqrt(float64(max(n, 1)))),
-			part{v * max(s.p0.on.u, d.interval()/math.Sqrt(12)) / span, true},
-			part{v * d.rippleShare(), true})
+		parts = append(parts, part{v * d.rippleShare(), true}, part{v * edges / span / 4, true})
+	} else {
+		q1, _ := d.hist.quantile(0.25)
+		q3, _ := d.hist.quantile(0.75)
+		// A plateau that sags: its median moves with its ends, by the slope of its middle half.
+		parts = append(parts, part{spreadNoise(d.sigma, q3-q1, n), false}, part{(q3 - q1) / span * edges, true})
 	}
 	u := expand(parts...)
-	if over := endAt.minus(s.p0.on.at).over; over > 0 && 2*over > end-s.p0.on.t {
+	switch over := endAt.minus(s.p0.on.at).over; {
+	case over > 0 && 2*over > span:
 		return bounded(trace.AtLeast, v, u, "beyond the instrument's range"), true
+	case d.coarse() && d.averaging() > 0 && span < 3*d.averaging():
+		return bounded(trace.AtLeast, v, u, "it lasted under three averaging times of the meter"), true
+	case s.p0.n-s.p0.lowN < fewReadings && s.cut != nil:
+		return unresolved(plural(s.p0.n-s.p0.lowN, "only %d reading saw it", "only %d readings saw it")), true
 	}
 	return exact(v, u), true
 }
@@ -129,11 +161,23 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	if e.n < fewReadings {
 		return unresolved("fewer than three readings before it"), true
 	}
-	parts := d.levelParts(e.level, e.n)
+	if d.blind() {
+		return unresolved(whyBlind), true
+	}
+	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true})
 	if d.rippled(s.p0) {
-		parts = append(parts, part{e.level * d.ripple.period / max(e.span, d.ripple.period) / 4, true})
+		parts = append(parts, part{e.level * d.shareOver(e.span), true})
+	}
+	if d.coarse() && d.averaging() > 0 && end0(s) < 3*d.averaging() {
+		return bounded(trace.AtLeast, e.level, expand(parts...), "it lasted under three averaging times of the meter"), true
 	}
 	return exact(e.level, expand(parts...)), true
+}
+
+// end0 is the length of the fault, s.
+func end0(s *story) float64 {
+	t, _ := s.faultEnd()
+	return t - s.p0.on.t
 }
 
 func (f *figures) residual() (trace.Figure, bool) {
@@ -149,6 +193,9 @@ func (f *figures) residual() (trace.Figure, bool) {
 		}
 		v, n = medianOf(m), len(m)*max(d.resid.every, 1)
 	case s.limit != nil && s.limit.t <= s.end:
+		if d.blind() {
+			return unresolved(whyBlind), true
+		}
 		var ok bool
 		if d.rippled(s.p0) {
 			a := s.endAt.minus(d.fold.settled)
@@ -185,6 +232,9 @@ func (f *figures) letThrough() (trace.Figure, bool) {
 	}
 	_, end := s.faultEnd()
 	fig := f.joule(s.p0.on.at, end)
+	if !fig.Bound.HasValue() {
+		return fig, true
+	}
 	if s.cut == nil && (s.limit == nil || s.limit.t > s.end) {
 		fig.Bound, fig.Why = trace.AtLeast, "no cut-off or limitation came while it was watched"
 	}
@@ -207,7 +257,7 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	factor := 1.0
 	if d.coarse() {
 		why = "the mean of squares exceeds the square of averaged readings"
-		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
+		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 && f.behaviour != trace.FoldBack && f.behaviour != trace.LimitedCurrent {
 			factor = ff * ff
 			why = "of averaged readings, with the form factor of the stated waveform"
 		}
@@ -230,9 +280,16 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	} else if l := f.s.limit; l != nil {
 		parts = append(parts, part{(l.from*l.from - l.to*l.to) * l.u, true})
 	}
-	parts = append(parts, part{f.retryA2sU(b.t), true})
+	parts = append(parts, part{f.edgesU(b.t, func(p *pulse) float64 { return p.peak * p.peak }), true})
+	if factor > 1 {
+		// Inductance and source resistance round a real waveform: the stated one is its limit.
+		parts = append(parts, part{0.03 * v, true})
+	}
 	v *= factor
 	u := expand(parts...) * factor
+	if d.blind() && !d.coarse() {
+		return unresolved(whyBlind)
+	}
 	bound, bwhy := f.boundOver(a, b)
 	if d.coarse() {
 		return bounded(trace.AtLeast, v, u, why)
@@ -240,27 +297,34 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	return bounded(bound, v, u, bwhy)
 }
 
-// retryA2sU is what the edges of the retry pulses before t add to the uncertainty of an integral of
-// i². Where the period is a whole number of reading intervals every edge falls at the same place
-// between two readings, so their errors add up instead of averaging out.
-func (f *figures) retryA2sU(t float64) float64 {
+// edgesU is what the edges of the retry pulses before t add to the uncertainty of an integral whose
+// integrand is height(p) during pulse p.
+func (f *figures) edgesU(t float64, height func(*pulse) float64) float64 {
 	var ss, sum float64
 	for _, p := range f.s.retries {
 		if p.on.t >= t {
 			break
 		}
-		u := p.peak * p.peak * math.Hypot(p.on.u, p.off.u)
+		u := height(p) * math.Hypot(p.on.u, p.off.u)
 		ss += u * u
 		sum += u
 	}
-	dt := f.d.interval()
-	if n := len(f.s.retries); n > 2 && dt > 0 {
-		periods := f.d.retryPeriod(f.s) / dt
-		if math.Abs(periods-math.Round(periods))*float64(n) < 0.5 {
-			return sum
-		}
+	if f.locked() {
+		return sum
 	}
 	return math.Sqrt(ss)
+}
+
+// locked: the retries come every whole number of reading intervals, so every edge falls at the same
+// place between two readings and errors add up instead of averaging out.
+func (f *figures) locked() bool {
+	n, dt := len(f.s.retries), f.d.interval()
+	if n < 3 || dt <= 0 {
+		return true
+	}
+	first, last := f.s.retries[0].on, f.s.retries[n-1].on
+	periods := (last.t - first.t) / float64(n-1) / dt
+	return math.Abs(periods-math.Round(periods))*float64(n-1) < 1
 }
 
 // bounceU is the standard uncertainty of the on-time at closing where no bounce was seen: a contact
@@ -270,22 +334,85 @@ func (f *figures) bounceU() float64 {
 	if f.s.p0.inside || f.s.p0.bounces > 0 {
 		return 0
 	}
-	return min(2*f.d.interval(), 1.5e-3) / math.Sqrt(3)
+	return min(f.d.interval(), 1.5e-3) / 2 / math.Sqrt(3)
 }
 
-// rippleShare is the relative standard uncertainty of a mean over a rippled plateau that comes from
-// taking it between readings at fixed phases of the ripple: the trapezoid's error falls with the
-// square of the readings a period.
+// rippleShare is the relative standard uncertainty of a mean over the whole rippled plateau.
 func (d *Detector) rippleShare() float64 {
-	if d.ripple.period == 0 {
+	return d.shareOver(float64(d.ripple.crossed) * d.ripple.period)
+}
+
+// shareOver is the relative standard uncertainty of a mean over span seconds of a rippled plateau
+// that comes from the readings falling at certain phases of it. A rectified sine read m times a half
+// wave is off by up to -21 % and +11 % at m = 2 (closed form at fixed phases), falling with the square
+// of m. An edge of a pulse-width modulated plateau is known to one interval; over several periods the
+// readings fall at as many different phases as the ratio of period to interval has before it repeats.
+func (d *Detector) shareOver(span float64) float64 {
+	t := d.ripplePeriod()
+	if t == 0 {
 		return 0
 	}
-	r := d.interval() / d.ripple.period
-	return r * r / 2
+	share := d.onShare()
+	r := d.interval() / (t * share)
+	if !d.stepped() {
+		return min(0.4*r*r, 0.5)
+	}
+	phases := 1.0
+	for q := 1.0; q*t <= max(span, t) && q < 200; q++ {
+		phases = q
+		if x := q * t / d.interval(); math.Abs(x-math.Round(x)) < 0.05 {
+			break
+		}
+	}
+	return min(r/phases/math.Sqrt(12)*2, 0.5)
 }
+
+// onShare is the share of a period during which current flows.
+func (d *Detector) onShare() float64 {
+	p := d.pulses[0]
+	if d.ripple.period == 0 && d.set.Waveform == trace.HalfWave {
+		return 0.5
+	}
+	return max(1-float64(p.lows)/float64(max(p.n, 1)), 0.1)
+}
+
+// stepped: the ripple has steep edges, as pulse-width modulation has.
+func (d *Detector) stepped() bool {
+	return d.set.Waveform == trace.PWM || d.ripple.steps > 0.5
+}
+
+// ripplePeriod is the period seen, else that of the stated waveform (at 50 Hz mains, the slower)
+// where the instrument does not average over it.
+func (d *Detector) ripplePeriod() float64 {
+	if d.ripple.period > 0 && d.rippleSeen() {
+		return d.ripple.period
+	}
+	stated := 0.0
+	switch d.set.Waveform {
+	case trace.FullWave:
+		stated = 0.01
+	case trace.HalfWave, trace.PWM:
+		stated = 0.02
+	}
+	switch {
+	case d.averaging() >= stated && stated > 0:
+		return 0
+	case stated == 0:
+		return d.ripple.period
+	}
+	return stated
+}
+
+// blind: the readings are too few a period for any level of the stated or seen ripple.
+func (d *Detector) blind() bool { return d.rippleShare() > 0.08 }
+
+const whyBlind = "the readings are too slow for the ripple of the output"
 
 func (f *figures) heating() (trace.Figure, bool) {
 	h, _ := f.get("hold_a2s")
+	if !h.Bound.HasValue() {
+		return unresolved(h.Why), true
+	}
 	t := f.s.watched()
 	if t <= 0 {
 		return unresolved("nothing was watched"), true
@@ -323,10 +450,14 @@ func (f *figures) charge() (trace.Figure, bool) {
 		{s.p0.on.to * s.p0.on.u, true},
 		{s.p0.on.to * f.bounceU(), true},
 		{part0.q * d.rippleShare(), true},
+		{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true},
 		{d.sigma * math.Sqrt(t*d.interval()), false},
 	}
 	if c := s.cut; c != nil {
 		parts = append(parts, part{c.from * c.u, true})
+	}
+	if d.blind() {
+		return unresolved(whyBlind), true
 	}
 	b, why := f.boundOver(s.p0.on.at, s.endAt)
 	return bounded(b, part0.q, expand(parts...), why), true
@@ -357,7 +488,7 @@ func (f *figures) settledWithin() (trace.Figure, bool) {
 	if p.bounces == 0 {
 		return bounded(trace.AtMost, f.unseenBounce(), 0, "no bounce seen from one reading to the next"), true
 	}
-	return exact(p.settledAt-p.on.t, expand(part{dt / math.Sqrt(12), true}, part{p.on.u, true})), true
+	return exact(p.settledAt-p.on.t, expand(part{dt / math.Sqrt(3), true}, part{p.on.u, true})), true
 }
 
 // unseenBounce is the longest time after the onset that a bounce may have lasted unseen: each break

@@ -81,17 +81,36 @@ func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
 }
 
 // plateau is the level of the fault so far: the median where it is smooth, the mean where it is
-// rippled. ok is false when there was none, only a spike or a slope.
+// rippled. ok is false when there was none, only a spike or a slope: where it is not flat, its first
+// and its second half must agree.
 func (d *Detector) plateau(p *pulse, until float64) (level float64, ok bool) {
-	if d.ripple.period > 0 || p.lows > p.bounces {
-		return d.meanBetween(max(p.settledAt, d.ring.at(d.ring.first()).t), until)
+	if d.ripple.period == 0 && p.lows <= p.bounces {
+		if level, ok = d.hist.quantile(0.5); ok {
+			flat := d.hist.countFrom(0.85*level) - d.hist.countFrom(1.15*level)
+			if 2*flat >= d.hist.n {
+				return level, true
+			}
+		}
 	}
-	level, ok = d.hist.quantile(0.5)
-	if !ok {
+	from, few := max(p.settledAt, p.on.t), 3
+	if d.coarse() {
+		from, few = from+d.averaging(), 1
+	}
+	mid := (from + until) / 2
+	a, b := d.dec.within(from, mid), d.dec.within(mid, until)
+	if len(a) < few || len(b) < few || until <= from {
 		return 0, false
 	}
-	flat := d.hist.countFrom(0.85*level) - d.hist.countFrom(1.15*level)
-	return level, 2*flat >= d.hist.n
+	first, second := meanOf(a), meanOf(b)
+	return (first + second) / 2, math.Abs(first-second) < 0.15*(first+second)/2
+}
+
+func meanOf(s []float64) float64 {
+	var sum float64
+	for _, x := range s {
+		sum += x
+	}
+	return sum / float64(max(len(s), 1))
 }
 
 // meanBetween is the mean current from..to, without gaps; ok is false where that is not kept or is

@@ -139,18 +139,49 @@ func (h *histogram) walk(f func(value, weight float64, count uint32) bool) {
 	}
 }
 
-// quantile gives the value at which share q of the weight is reached; ok is false when empty.
+// quantile gives the value at which share q of the weight is reached; ok is false when empty. Within
+// a group of equal (quantised) readings it is interpolated, each value standing for the stretch
+// halfway to its neighbours (the median of grouped data, textbook): noise larger than a display
+// count then tells fractions of it.
 func (h *histogram) quantile(q float64) (v float64, ok bool) {
 	if h == nil || h.n == 0 {
 		return 0, false
 	}
 	want, sum := q*h.total, 0.0
-	h.walk(func(value, weight float64, _ uint32) bool {
-		v, ok = value, true
-		sum += weight
-		return sum < want
+	var before, at, weight float64
+	found, below := false, false // the group is found; a smaller value exists
+	after, above := 0.0, false
+	h.walk(func(value, w float64, _ uint32) bool {
+		if found {
+			after, above = value, true
+			return false
+		}
+		if sum+w >= want {
+			found, at, weight = true, value, w
+			return true
+		}
+		sum += w
+		before, below = value, true
+		return true
 	})
-	return v, ok
+	if !found { // rounding in the sums
+		return before, true
+	}
+	lo, hi := at, at
+	switch {
+	case below && above:
+		lo, hi = (before+at)/2, (at+after)/2
+		// A neighbour far away is no neighbour in a quantised scale.
+		if step := 4 * min(at-before, after-at); hi-lo > step {
+			lo, hi = max(lo, at-step/8), min(hi, at+step/8)
+		}
+	default:
+		return at, true
+	}
+	if weight <= 0 {
+		return at, true
+	}
+	return lo + (hi-lo)*min(max((want-sum)/weight, 0), 1), true
 }
 
 // countFrom tells how many readings were at or above v, bin by bin.

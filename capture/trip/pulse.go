@@ -39,15 +39,27 @@ func (d *Detector) settle(p *pulse, force bool) {
 	}
 	from := p.on.from
 	p.on = rise(d.ring, p.k, from, d.upperLevel(p, p.k, end), d.sigma)
-	if d.choppy(p) {
-		// The closing may have fallen into a trough of the ripple.
-		p.on.u = math.Hypot(p.on.u, d.deadTime(p)/2)
+	if p.bounces > 0 {
+		// Where bounces were seen, the first make may have been too short to be seen.
+		p.on.u = math.Hypot(p.on.u, (p.settledAt-p.on.t)/2/math.Sqrt(3))
 	}
 	p.onFinal = true
 	d.dirty = true
+	p.steadyAt = d.steadyFrom(p, end)
 	if p == d.pulses[0] {
 		d.findSpike(p, end)
 	}
+}
+
+// steadyFrom is the time from which the current stays within 2 % and the noise of the level it settled
+// at, up to reading end.
+func (d *Detector) steadyFrom(p *pulse, end int) float64 {
+	band := 0.02*p.on.to + 3*d.sigma
+	k := min(end, d.ring.end) - 1
+	for k > max(p.k, d.ring.first()) && math.Abs(d.ring.at(k-1).x-p.on.to) <= band {
+		k--
+	}
+	return d.ring.at(max(k, d.ring.first())).t
 }
 
 // stillRising: the last quarter of the readings lies more than 5 % above the third one.
@@ -225,6 +237,7 @@ type lastLevel struct {
 	level float64
 	n     int     // readings behind it
 	span  float64 // s
+	slope float64 // A over one block: what an end placed differently would change
 }
 
 // closeFault works out what needs the readings around the fault's end while they are kept.
@@ -234,23 +247,25 @@ func (d *Detector) closeFault(p *pulse, end float64, at sums, before float64) {
 }
 
 // lastTenth is the median of the last 10 % of the fault up to end, three readings at least; on a
-// rippled plateau the mean.
+// rippled plateau the mean over whole periods.
 func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 	span := max(0.1*(end-p.on.t), 2.5*d.interval())
-	if d.rippled(p) {
-		span = max(span, d.ripple.period)
+	if t := d.ripple.period; t > 0 {
+		span = max(math.Floor(span/t), 1) * t
+		if m, ok := d.meanBetween(end-span, end); ok {
+			return lastLevel{level: m, n: int(span/d.interval()) + 1, span: span}
+		}
 	}
 	blocks := d.dec.within(max(end-span, p.on.t), end)
 	l := lastLevel{n: len(blocks) * max(d.dec.every, 1), span: span}
 	if len(blocks) == 0 {
-		return lastLevel{}
-	}
-	if !d.rippled(p) {
-		l.level = medianOf(blocks)
 		return l
 	}
-	for _, b := range blocks {
-		l.level += b / float64(len(blocks))
+	l.slope = math.Abs(blocks[len(blocks)-1]-blocks[0]) / float64(len(blocks))
+	if d.rippled(p) {
+		l.level = meanOf(blocks)
+	} else {
+		l.level = medianOf(blocks)
 	}
 	return l
 }

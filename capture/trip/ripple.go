@@ -1,6 +1,10 @@
 package trip
 
-import "math"
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
 
 // ripple recognises a regular unsmoothed plateau (rectified mains, pulse-width modulation) and counts
 // its periods. It looks at the plateau a few times early in the fault; once it has found a period it
@@ -16,6 +20,8 @@ type ripple struct {
 	last     float64
 	crossed  int
 	nextLook int
+	top, low float64 // extremes since the last crossing
+	steps    float64 // share of the upward crossings that one interval made whole
 }
 
 const (
@@ -46,7 +52,7 @@ func (p *ripple) look(r *ring, k0 int, sigma, interval float64) {
 	if hi-lo < max(rippleMinDepth*mean, 10*sigma) {
 		return
 	}
-	c := ripple{mid: mean, lo: mean - (mean-lo)/4, hi: mean + (hi-mean)/4, depth: (hi - lo) / mean}
+	c := ripple{mid: mean, lo: mean - (mean-lo)/4, hi: mean + (hi-mean)/4, depth: (hi - lo) / mean, top: mean, low: mean}
 	var spans []float64
 	for k := k0; k < r.end; k++ {
 		before := c.last
@@ -68,12 +74,14 @@ func (p *ripple) look(r *ring, k0 int, sigma, interval float64) {
 		return
 	}
 	c.period = period
+	c.steps = stepShare(r, k0, c.lo, c.hi)
 	c.nextLook = p.nextLook
 	*p = c
 }
 
 // follow counts upward crossings of the mid level with hysteresis; it reports one.
 func (p *ripple) follow(a, b *obs) bool {
+	p.top, p.low = max(p.top, b.x), min(p.low, b.x)
 	if b.x < p.lo {
 		p.armed = true
 		p.rose = b.t
@@ -94,7 +102,37 @@ func (p *ripple) follow(a, b *obs) bool {
 	}
 	p.last = p.rose
 	p.crossed++
+	p.adapt()
 	return true
+}
+
+// adapt lets the hysteresis follow a plateau that sags, from the extremes of the cycle just seen.
+func (p *ripple) adapt() {
+	if p.crossed > 1 && p.top > p.low {
+		// The crossing level itself stays: moving it would move the crossings against each other.
+		p.lo, p.hi = p.mid-max(p.mid-p.low, 0)/4, p.mid+max(p.top-p.mid, 0)/4
+	}
+	p.top, p.low = p.mid, p.mid
+}
+
+// stepShare is the share of the rises from below lo to above hi that take a single interval.
+func stepShare(r *ring, k0 int, lo, hi float64) float64 {
+	rises, steps := 0, 0
+	low := false
+	for k := k0; k < r.end; k++ {
+		x := r.at(k).x
+		switch {
+		case x < lo:
+			low = true
+		case x >= hi && low:
+			low = false
+			rises++
+			if r.at(k-1).x < lo {
+				steps++
+			}
+		}
+	}
+	return float64(steps) / float64(max(rises, 1))
 }
 
 // hz gives the ripple's frequency and its standard uncertainty.
@@ -105,4 +143,23 @@ func (p *ripple) hz(interval float64) (f, u float64) {
 	span := p.last - p.first
 	f = float64(p.crossed-1) / span
 	return f, f * interval / math.Sqrt(6) / span
+}
+
+// seen tells whether a period found is the output's own and not an alias of something faster: at
+// least eight readings a period at 500 readings a second or more; or a frequency that rectified
+// mains has.
+func (d *Detector) rippleSeen() bool {
+	f, _ := d.ripple.hz(d.interval())
+	if f == 0 {
+		return false
+	}
+	for _, mains := range []float64{50, 60, 100, 120} {
+		if math.Abs(f-mains) < 0.03*mains {
+			return d.set.Waveform != trace.PWM || f*d.interval() <= 0.2
+		}
+	}
+	if d.set.Waveform == trace.FullWave || d.set.Waveform == trace.HalfWave {
+		return false // rectified mains has no other
+	}
+	return f*d.interval() <= 0.125 && d.interval() <= 0.002
 }

@@ -14,7 +14,10 @@ type pulse struct {
 	peakNo      int     // the peak is the peakNo-th reading of the pulse, from 1
 	peakNext    float64 // the reading after the peak
 	peakOver    bool
-	lowK        int // first reading of the low stretch that is going on
+	near        int     // readings within two sigma of the peak
+	tail        float64 // sum of the readings just after the peak
+	tailN       int     // ... at most four of them
+	lowK        int     // first reading of the low stretch that is going on
 	lowT        float64
 	lowN        int     // its readings so far; 0: no low stretch
 	lows        int     // low readings of stretches that did not become a cut-off
@@ -22,8 +25,11 @@ type pulse struct {
 	bounces     int
 	settledAt   float64 // s; the last make of the bouncing contact
 	settledSums sums    // the sums there
+	steadyAt    float64 // s; from here on the current is at its level
 	mean        float64 // whole-period mean up to the end of the fault, A, worked out while the readings are kept
 	meanOK      bool
+	counted     int // readings of an averaging meter, of which the first and the last are edges
+	first, held float64
 	last        lastLevel // the level just before the fault ended
 }
 
@@ -33,6 +39,7 @@ const (
 	settleS     = 0.2   // readings this long after the onset tell the level it rose to
 	settleMaxS  = 0.6   // ... and so long while the current still rises
 	bounceS     = 0.030 // makes and breaks within this time of closing are bounces
+	makeS       = 0.005 // a single high reading so shortly before the onset was the contact's first make
 )
 
 // leastOnset is the onset level before noise is known: 5 % of rated current, 50 mA where unknown, at
@@ -164,13 +171,27 @@ func (d *Detector) seekRise(o *obs) {
 // dropCandidate: a single reading was no onset. It is part of the quiet trace.
 func (d *Detector) dropCandidate() {
 	c := d.ring.at(d.candK)
-	d.base.add(c.t, c.x)
+	if d.singles == 0 || c.t-d.lastSingle > makeS {
+		d.firstMake = d.candK
+	}
+	d.singles++
+	d.lastSingle = c.t
 	d.candK = -1
+}
+
+// makes gives the first of the single high readings that shortly before reading k were the bouncing
+// contact's first makes, or k itself.
+func (d *Detector) makes(k int) int {
+	if d.singles == 0 || d.ring.at(k).t-d.lastSingle > makeS || d.firstMake < d.ring.first()+1 {
+		return k
+	}
+	d.singles--
+	return d.firstMake
 }
 
 // begin opens the fault at the candidate.
 func (d *Detector) begin() {
-	k := d.candK
+	k := d.makes(d.candK)
 	d.candK = -1
 	if d.doubt {
 		d.forget()
@@ -262,9 +283,20 @@ func (d *Detector) feed(p *pulse, o *obs) {
 		p.peakNext = o.x
 	}
 	if o.x > p.peak || p.peakNo == 0 {
+		if o.x > p.peak+2*d.sigma {
+			p.near = 0
+		}
+		p.tail, p.tailN = 0, 0
 		p.peak, p.peakNo, p.peakNext, p.peakOver = o.x, p.n, o.x, o.over
 	} else if o.over {
 		p.peakOver = true
+	}
+	if o.x >= p.peak-2*d.sigma {
+		p.near++
+	}
+	if k := p.n - p.peakNo; k >= 1 && k <= 4 {
+		p.tail += o.x
+		p.tailN++
 	}
 	first := p == d.pulses[0]
 	if o.x < d.offLevel {
@@ -308,7 +340,7 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 		if d.fold.confirmed {
 			h = d.fold.hist
 		}
-		h.add(o.x, w)
+		d.count(h, p, o.x, w)
 		if n := h.n; n <= 8 || n&(n-1) == 0 || n&255 == 0 {
 			d.updateOffLevel()
 		}
@@ -322,6 +354,27 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 		d.ripple.look(d.ring, max(p.k, d.ring.index(max(p.settledAt, o.t-1))), d.sigma, d.interval())
 	}
 	d.fold.tick(d, p, o)
+}
+
+// count adds a reading to the level's histogram. The first and the last reading that an averaging
+// meter takes of a fault are averages over its edge too: they are left out where there are others.
+func (d *Detector) count(h *histogram, p *pulse, x, w float64) {
+	if d.averaging() < d.interval()/2 || d.interval() == 0 {
+		h.add(x, w)
+		return
+	}
+	switch p.counted++; p.counted {
+	case 1:
+		h.add(x, w)
+		p.first = x
+	case 2:
+	case 3:
+		h.take(p.first, w)
+		h.add(p.held, w)
+	default:
+		h.add(p.held, w)
+	}
+	p.held = x
 }
 
 // inHold: a reading after the hold tells nothing about the fault.

@@ -57,6 +57,11 @@ type Detector struct {
 	nextBase float64 // when to look at the baseline again for a trace that began inside a fault
 	doubt    bool    // the first pulse may be a standing load
 
+	// Single readings above the onset level that the next one did not confirm.
+	singles    int
+	firstMake  int
+	lastSingle float64
+
 	// The fault.
 	state    state
 	pulses   []*pulse // pulses[0] is the fault; later ones are retries, at most maxPulses kept

@@ -37,19 +37,43 @@ func expand(parts ...part) float64 {
 // readingParts are the contributions to one level of i amperes: the instrument's own accuracy
 // (rectangular), one display count (rectangular), and noise as its standard deviation.
 func (d *Detector) readingParts(i, noise float64) []part {
-	res := d.resolution()
-	acc := d.set.Accuracy.Percent/100*math.Abs(i) + d.set.Accuracy.Counts*d.resolution()
 	return []part{
-		{acc / math.Sqrt(3), true},
-		{max(res, d.binWidth()) / math.Sqrt(12), true},
+		{d.accuracyA(i) / math.Sqrt(3), true},
+		{max(d.resolution(), d.binWidth()) / math.Sqrt(12), true},
 		{noise, false},
 	}
 }
 
+// accuracyA is the half-width of the instrument's specification at i amperes.
+func (d *Detector) accuracyA(i float64) float64 {
+	return d.set.Accuracy.Percent/100*math.Abs(i) + d.set.Accuracy.Counts*d.resolution()
+}
+
 // levelParts are those of a median or mean over n readings: 1.2533 sigma/sqrt(n) for the median of
-// normal noise (asymptotic efficiency 2/pi, textbook value from memory).
+// normal noise (asymptotic efficiency 2/pi, textbook value from memory). Noise that is larger than a
+// display count dithers it: what is left of the count falls as exp(-2 pi² (sigma/count)²) (theory of
+// subtractive-free dither, from memory).
 func (d *Detector) levelParts(i float64, n int) []part {
-	return d.readingParts(i, 1.2533*d.sigma/math.Sqrt(float64(max(n, 1))))
+	count := max(d.resolution(), d.binWidth())
+	left := 1.0
+	if count > 0 {
+		r := d.sigma / count
+		left = math.Exp(-2 * math.Pi * math.Pi * r * r)
+	}
+	root := math.Sqrt(float64(max(n, 1)))
+	return []part{
+		{d.accuracyA(i) / math.Sqrt(3), true},
+		{count / math.Sqrt(12) * max(left, 1/root), true},
+		{1.2533 * d.sigma / root, false},
+	}
+}
+
+// spreadNoise is the standard uncertainty of a median from noise where the level itself moves over a
+// range with the given interquartile range: only readings within about sigma of the median are
+// ambiguous. On a plateau, whose interquartile range is 1.35 sigma, it is the 1.2 sigma/sqrt(n) of
+// normal noise.
+func spreadNoise(sigma, iqr float64, n int) float64 {
+	return math.Sqrt(sigma * max(iqr, 1.35*sigma) / float64(max(n, 1)))
 }
 
 // instantParts are those of a duration between two edges: each instant, and the time base.
