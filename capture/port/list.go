@@ -2,7 +2,6 @@ package port
 
 import (
 	"errors"
-	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
@@ -29,7 +28,7 @@ type Info struct {
 func List() ([]Info, error) {
 	found, err := enumerator.GetDetailedPortsList()
 	if err != nil {
-		return nil, fmt.Errorf("list ports: %w", err)
+		return nil, err
 	}
 	stable := stableNames("/dev/serial/by-id")
 	var out []Info
