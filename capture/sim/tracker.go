@@ -152,7 +152,6 @@ func (t *tracker) gate(c *circuit, ev gateEvent) {
 	case t.stage == waiting:
 		// Something acted without a test: a standing load, or a ramp that never reached its onset.
 	case ev == closed:
-		t.restBins.pause()
 		t.pending = edge{trace.RetryOn, c.plateau() / 2, true}
 	case ev == opened:
 		t.acted(now)
