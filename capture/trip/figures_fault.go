@@ -41,7 +41,11 @@ func (f *figures) timeToLimit() (trace.Figure, bool) {
 	switch f.behaviour {
 	case trace.FoldBack:
 		t := s.limit.t - s.p0.on.t
-		u := expand(d.instantParts(&s.p0.on, s.limit)...)
+		parts := d.instantParts(&s.p0.on, s.limit)
+		if d.blind() {
+			parts = append(parts, part{d.fold.width / math.Sqrt(3), true})
+		}
+		u := expand(parts...)
 		switch {
 		case s.p0.inside:
 			return bounded(trace.AtLeast, t, u, "the trace begins inside the fault"), true

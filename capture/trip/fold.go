@@ -13,6 +13,7 @@ type fold struct {
 	before    float64 // the plateau before, A
 	confirmed bool
 	edge      edge
+	width     float64    // s over which the level was averaged
 	hist      *histogram // readings after it
 	settled   sums       // the sums once the lower level was steady
 }
@@ -30,9 +31,12 @@ func (f *fold) tick(d *Detector, p *pulse, o *obs) {
 	if o.t < f.next || f.confirmed {
 		return
 	}
+	if p.lowN > 0 && !d.rippled(p) {
+		return // look again once it is back, or not at all if it is cut off
+	}
 	w := f.window(d, p)
 	f.next = o.t + w/2
-	if o.t-p.on.t < 2*w || p.lowN > 0 {
+	if o.t-p.on.t < 2*w {
 		return
 	}
 	m, ok := d.meanBetween(o.t-w, o.t)
@@ -60,9 +64,9 @@ func (f *fold) tick(d *Detector, p *pulse, o *obs) {
 func (f *fold) window(d *Detector, p *pulse) float64 {
 	w := foldLookS
 	switch {
-	case d.ripple.period > 0:
+	case d.ripple.period > 8*d.interval():
 		w = math.Ceil(0.03/d.ripple.period) * d.ripple.period
-	case p.lows > p.bounces:
+	case p.lows > p.bounces, d.ripple.period > 0, d.ripplePeriod() > 0:
 		w = foldChopS
 	}
 	return max(w, 3*d.interval())
@@ -80,29 +84,25 @@ func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
 	d.dirty = true
 }
 
-// plateau is the level of the fault so far: the median where it is smooth, the mean where it is
-// rippled. ok is false when there was none, only a spike or a slope: where it is not flat, its first
-// and its second half must agree.
+// plateau is the mean level of the fault so far, to hold later means against. ok is false when there
+// was none, only a spike or a slope: its first and its second half must agree, or nearly all readings
+// lie close to their median (a spike before a long plateau).
 func (d *Detector) plateau(p *pulse, until float64) (level float64, ok bool) {
-	if d.ripple.period == 0 && p.lows <= p.bounces {
-		if level, ok = d.hist.quantile(0.5); ok {
-			flat := d.hist.countFrom(0.85*level) - d.hist.countFrom(1.15*level)
-			if 2*flat >= d.hist.n {
-				return level, true
-			}
-		}
-	}
 	from, few := max(p.settledAt, p.on.t), 3
 	if d.coarse() {
 		from, few = from+d.averaging(), 1
 	}
 	mid := (from + until) / 2
 	a, b := d.dec.within(from, mid), d.dec.within(mid, until)
-	if len(a) < few || len(b) < few || until <= from {
-		return 0, false
+	if len(a) >= few && len(b) >= few && until > from {
+		first, second := meanOf(a), meanOf(b)
+		if level = (first + second) / 2; math.Abs(first-second) < 0.15*level {
+			return level, true
+		}
 	}
-	first, second := meanOf(a), meanOf(b)
-	return (first + second) / 2, math.Abs(first-second) < 0.15*(first+second)/2
+	level, ok = d.hist.quantile(0.5)
+	flat := d.hist.countFrom(0.85*level) - d.hist.countFrom(1.15*level)
+	return level, ok && 5*flat >= 4*d.hist.n
 }
 
 func meanOf(s []float64) float64 {
@@ -127,7 +127,7 @@ func (d *Detector) meanBetween(from, to float64) (float64, bool) {
 
 // confirm fixes the fold: its 50 % instant, and the level after it.
 func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
-	f.confirmed, f.pending = true, false
+	f.confirmed, f.pending, f.width = true, false, w
 	k0 := d.ring.index(max(f.t-2*w, p.on.t))
 	if d.choppy(p) {
 		f.edge = d.meanCross(k0, f.before, m, d.ripple.period)
