@@ -13,7 +13,7 @@ import (
 // the script, since they change with the colour scheme. Data, ticks and ranges come with the trace.
 // Pixels are those of ROOM in static/scripts/frame.js.
 
-const chartLeft, chartRight, chartTop, chartBottom = "40", "4", "24", "68"
+const chartLeft, chartRight, chartTop, chartBottom = "48", "4", "24", "68"
 
 // chartOption gives the option object that the chart library is started with.
 func chartOption() map[string]any {
@@ -77,6 +77,7 @@ func settled(made map[string]any) map[string]any {
 	for i, g := range option["grid"].([]any) {
 		grid := g.(map[string]any)
 		grid["show"] = true
+		grid["outerBoundsMode"] = "none" // else a long label moves the grid, and the trace no longer fits it
 		grid["backgroundColor"] = []string{"var(--sheet)", "transparent"}[i]
 		grid["borderColor"] = []string{"transparent", "var(--rule)"}[i]
 	}

@@ -16,10 +16,10 @@ import (
 	"letthrough/store"
 )
 
-// Small traces of the list: in pixels of their own box, one column of the store every other pixel.
+// Small traces of the list: in pixels of their own box, one column of the store a pixel.
 const (
 	sparkWidth, sparkHeight = 120, 40
-	sparkColumns            = 58
+	sparkColumns            = 116
 )
 
 // runRow is one run of the list in the words a person reads.
@@ -136,9 +136,13 @@ func sparkOf(channels []store.Columns, ratedA float64) spark {
 	}
 	var b strings.Builder
 	for i, t := range c.T {
-		fmt.Fprintf(&b, "%.1f,%.1f ", x(t), y(c.Min[i]))
-		if c.Max[i] > c.Min[i] {
-			fmt.Fprintf(&b, "%.1f,%.1f ", x(t), y(c.Max[i]))
+		first, last := c.Min[i], c.Max[i]
+		if i > 0 && c.Max[i] < c.Max[i-1] { // on the way down
+			first, last = last, first
+		}
+		fmt.Fprintf(&b, "%.1f,%.1f ", x(t), y(first))
+		if first != last {
+			fmt.Fprintf(&b, "%.1f,%.1f ", x(t), y(last))
 		}
 	}
 	out := spark{Points: strings.TrimSpace(b.String()), Rated: -1}
@@ -170,7 +174,9 @@ func eventRows(marks []trace.Mark) []eventRow {
 		row := eventRow{Time: eventTime(m.T), Say: words.Mark(m.Kind), ByHand: m.By == trace.Hand, Provisional: m.Provisional}
 		if m.Kind == trace.RetryOn {
 			retry++
-			row.Asides = append(row.Asides, "number "+strconv.Itoa(retry))
+		}
+		if first, rest, ok := strings.Cut(row.Say, " "); ok && (m.Kind == trace.RetryOn || m.Kind == trace.RetryOff) {
+			row.Say = first + " " + strconv.Itoa(retry) + " " + rest // "Retry on" of the sixth is "Retry 6 on"
 		}
 		if m.Text != "" {
 			row.Asides = append(row.Asides, "“"+m.Text+"”")

@@ -3,7 +3,7 @@
 import { TraceChart } from "./chart.js";
 import { Dock } from "./dock.js";
 import { Live, liveURL } from "./live.js";
-import { showEvents, showFigures, showInstruments } from "./lists.js";
+import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
 import { BenchModel } from "./model.js";
 import { clockText, element, make, pageData, plateText, setText, shape } from "./page.js";
 import { closePicture, wholePicture } from "./pictures.js";
@@ -92,6 +92,7 @@ function showState() {
   }
   showInstruments(element("instrument-facts"), state?.instruments ?? []);
   showUnit(unit);
+  showWait();
   element("storing").hidden = !state?.storing;
   setText(element("storing-text"), state?.storing ?? "");
 }
@@ -147,7 +148,7 @@ function showFiguresNow() {
   const waits = mode === "armed";
   setText(element("behaviour"), waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
   setText(element("behaviour-under"), waits ? "Close the contact when you are ready." : mode === "after" ? "" : "so far");
-  showFigures(element("figures"), waits ? [] : model.lines);
+  showFigures(element("figures"), waits ? waitingLines() : model.lines);
   const kept = element("kept");
   kept.hidden = mode !== "after";
   const link = element("kept-link");
@@ -155,6 +156,29 @@ function showFiguresNow() {
     link.href = `/runs/${model.run}`;
     setText(link, `Run ${model.run}`);
   }
+}
+
+/** What will happen, in the same form as the figures that will stand there. */
+function waitingLines() {
+  const line = (/** @type {string} */ say, /** @type {string} */ value, /** @type {string} */ unit, /** @type {string} */ more) => ({ key: "", say, lead: "", value, pm: "", unit, more });
+  return [line("Keeps, from before", "5", "s", "always the latest"), line("Then records for", plain(model.holdS), "s", ""), line("Then watches for", "10", "s", "whether it recovers")];
+}
+
+/** Armed: whether all is as it should be. */
+function showWait() {
+  const list = element("wait");
+  list.hidden = model.mode !== "armed";
+  if (list.hidden) return;
+  const checks = (model.state?.instruments ?? []).map((i) => {
+    const well = i.state === "receiving";
+    return { shape: well ? "pass" : "caution", say: well ? `${i.name} receives` : `${i.name}: ${i.say || i.state}`, more: rateText(i.rate_hz) };
+  });
+  if (!checks.length) checks.push({ shape: "caution", say: "No instrument is connected", more: "nothing will be seen" });
+  checks.push(model.state?.storing ? { shape: "caution", say: "Readings are not kept", more: model.state.storing } : { shape: "pass", say: "Readings are kept", more: "every one, with 5 s from before" });
+  const said = JSON.stringify(checks);
+  if (list.dataset.said === said) return;
+  list.dataset.said = said;
+  list.replaceChildren(...checks.map((c) => make("li", "", shape(c.shape), make("div", "", c.say, make("em", "", c.more)))));
 }
 
 function drawCharts() {

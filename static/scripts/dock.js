@@ -76,7 +76,7 @@ export class Dock {
     const { mode, state } = this.model;
     const open = mode === "recording" || mode === "watching";
     return {
-      "b-arm": mode === "idle" || mode === "armed" || mode === "after",
+      "b-arm": mode === "armed" || ((mode === "idle" || mode === "after") && this.plan() !== null),
       "b-short": mode === "armed" || (mode === "recording" && !this.model.hasOnset && !this.marked("applied")),
       "b-removed": open && !state?.removed,
       "b-note": open,
@@ -207,7 +207,8 @@ export class Dock {
   }
 
   openNote() {
-    this.dialog("note-dialog").showModal();
+    // In the next frame: else the key that opened it is typed into its field.
+    requestAnimationFrame(() => this.dialog("note-dialog").showModal());
   }
 
   /** @param {SubmitEvent} event */

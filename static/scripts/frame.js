@@ -21,7 +21,7 @@ import { coloured, hatchTile, readColours, readFace } from "./palette.js";
 /** @typedef {{left: number, right: number, top: number, bottom: number, ribbonTop: number, ribbonBottom: number}} Plot */
 
 /** Distances in pixels, as the option object of the server has them too. */
-export const ROOM = { left: 40, right: 4, top: 24, bottom: 68, ribbon: 28, ribbonBottom: 26 };
+export const ROOM = { left: 48, right: 4, top: 24, bottom: 68, ribbon: 28, ribbonBottom: 26 };
 
 /** A segment of the ribbon narrower than this is filled instead of hatched. */
 export const THIN_PX = 9;
@@ -49,9 +49,10 @@ export function plotOf(width, height) {
  * @param {Plot} plot
  */
 export function ticksOf(view, plot) {
-  const from = view.waiting ? view.from : Math.max(view.from, 0);
+  // Before the onset there is little to read off; ticks begin there, unless nothing else is shown.
+  const from = view.waiting || view.to <= 0 ? view.from : Math.max(view.from, 0);
   return {
-    x: niceTicks(view.from < 0 && !view.waiting ? from : view.from, view.to, Math.max(2, Math.min(7, (plot.right - plot.left) / 90))),
+    x: niceTicks(from, view.to, Math.max(2, Math.min(7, (plot.right - plot.left) / 90))),
     y: niceTicks(0, view.top, Math.max(2, Math.min(5, (plot.bottom - plot.top) / 50))),
   };
 }

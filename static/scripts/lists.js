@@ -18,7 +18,7 @@ function figure(l) {
   const value = make("dd", "value");
   if (l.value) {
     if (l.lead) value.append(`${l.lead} `);
-    value.append(make("b", "", make("span", "n start n4", l.value)));
+    value.append(make("b", "", make("span", l.pm ? "n start n4" : "", l.value)));
     if (l.pm) value.append(" ", make("span", "pm", l.pm));
     if (l.unit) value.append(` ${l.unit}`);
   } else {
@@ -38,24 +38,32 @@ export function showEvents(list, marks) {
   let retry = 0;
   const rows = marks.map((m) => {
     if (m.kind === "retry_on") retry++;
-    const words = make("span", "", m.say || m.kind);
-    for (const aside of asides(m, retry)) words.append(" ", make("em", "", aside));
+    const words = make("span", "", numbered(m.say || m.kind, m.kind.startsWith("retry") ? retry : 0));
+    for (const aside of asides(m)) words.append(" ", make("em", "", aside));
     const row = make("li", [m.provisional ? "is-provisional" : "", m.by === "hand" ? "by-hand" : ""].join(" ").trim(), make("span", "", eventTime(m.t)), make("i", ""), words);
     row.dataset.kind = m.kind;
     row.dataset.t = String(m.t);
     return row;
   });
+  if (!rows.length) rows.push(make("li", "", make("span", ""), make("span", ""), make("span", "soft", "none yet")));
   list.replaceChildren(...rows.reverse());
 }
 
 /**
- * @param {Mark} m
- * @param {number} retry which retry this is, from 1
+ * "Retry on" of the sixth retry is "Retry 6 on".
+ * @param {string} say
+ * @param {number} n 0: not numbered
  */
-function asides(m, retry) {
+function numbered(say, n) {
+  const gap = say.indexOf(" ");
+  if (!n || gap < 0) return say;
+  return `${say.slice(0, gap)} ${n}${say.slice(gap)}`;
+}
+
+/** @param {Mark} m */
+function asides(m) {
   const out = [];
   if (m.text) out.push(`“${m.text}”`);
-  if (m.kind === "retry_on") out.push(`number ${retry}`);
   if (m.level_a) out.push(`${m.level_a.toFixed(2)} A`);
   if (m.provisional) out.push("provisional");
   if (m.by === "hand") out.push("by hand");
@@ -103,7 +111,7 @@ export function showInstruments(list, instruments) {
 }
 
 /** @param {number} hz */
-function rateText(hz) {
+export function rateText(hz) {
   if (!(hz > 0)) return "nothing yet";
   return `${hz >= 100 ? Math.round(hz) : hz.toFixed(1)} readings a second`;
 }

@@ -27,7 +27,7 @@ export function wholePicture(model, parts) {
   const reached = nowS - zeroS;
   const window = mode === "idle" ? { from: -IDLE_S, to: 0 } : mode === "armed" ? waiting(KEPT_S, model.holdS) : windowOf(model, reached);
   const seen = store?.extremes(window.from + zeroS, Math.min(window.to, reached) + zeroS);
-  const top = niceTop(Math.max(seen?.max ?? 0, quiet ? 3.5 * ratedA : 1.6 * ratedA, 0.1), parts);
+  const top = niceTop(Math.max(seen?.max ?? 0, quiet ? 3.5 * ratedA : 1.6 * ratedA, quiet ? 0.5 : 0.1), parts);
   const marks = model.marksInOrder();
   return {
     view: {
@@ -41,7 +41,7 @@ export function wholePicture(model, parts) {
     store,
     zeroS,
     lines: model.lines,
-    now: mode === "after" ? null : { t: reached, a: store?.newest ?? NaN },
+    now: mode === "after" || !store?.length ? null : { t: reached, a: store.newest },
     keptS: mode === "armed" ? KEPT_S : 0,
   };
 }

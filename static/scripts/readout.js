@@ -6,6 +6,7 @@ import { clockText, element, make, pageData, plateText, setText } from "./page.j
 import { hatchTile, onSchemeChange, readColours } from "./palette.js";
 import { stretches } from "./phases.js";
 import { THIN_PX } from "./frame.js";
+import { amps } from "./says.js";
 
 const data = pageData();
 const model = new BenchModel();
@@ -36,8 +37,8 @@ function frame() {
   const open = mode === "recording" || mode === "watching" || mode === "after";
   setText(element("cam-clock"), open && model.hasOnset ? clockText(model.nowS - model.zeroS) : "");
   showPhase();
-  const amps = model.current?.newest ?? NaN;
-  setText(element("cam-amps"), Number.isFinite(amps) ? amps.toFixed(2).replace("-", "−") : amps === Infinity ? "over" : "–");
+  const now = model.current?.newest ?? NaN;
+  setText(element("cam-amps"), Number.isFinite(now) ? amps(now) : Number.isNaN(now) ? "–" : "over");
   showFigures();
   drawRibbon();
   setText(element("cam-foot"), open ? `run ${model.run}, hold ${Math.round(model.holdS * 1000) / 1000} s` : "");

@@ -39,14 +39,52 @@ export function layoutSays(scene) {
   ribbonWords(scene, out.says);
   if (scene.keptS > 0) {
     waitingWords(scene, out);
+    edgeWords(scene, out.says);
+    nowWords(scene, out.says);
   } else {
     const rows = faultWords(scene, out);
+    edgeWords(scene, out.says);
+    nowWords(scene, out.says);
     retryWords(scene, out, rows);
     limitingWords(scene, out.says, rows);
   }
-  edgeWords(scene, out.says);
   return out;
 }
+
+/**
+ * Moves words down row by row until they stand on no others, and gives up after a few.
+ * @param {Scene} s
+ * @param {Say[]} says
+ * @param {Say} say
+ * @returns {boolean} whether they found room
+ */
+function putFree(s, says, say) {
+  for (let k = 0; k < 4; k++) {
+    const box = boxOf(s, say);
+    if (!says.some((other) => meets(box, boxOf(s, other)))) {
+      says.push(say);
+      return true;
+    }
+    say.y += ROW;
+  }
+  return false;
+}
+
+/**
+ * @param {Scene} s
+ * @param {Say} say
+ */
+function boxOf(s, say) {
+  const width = say.parts.reduce((w, p) => w + s.measure(p.text, p.bold ?? false, say.size), 0);
+  const left = say.anchor === "start" ? say.x : say.anchor === "end" ? say.x - width : say.x - width / 2;
+  return { left: left - 3, right: left + width + 3, top: say.y - say.size, bottom: say.y + 4 };
+}
+
+/**
+ * @param {ReturnType<typeof boxOf>} a
+ * @param {ReturnType<typeof boxOf>} b
+ */
+const meets = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom && b.top < a.bottom;
 
 /**
  * A figure as words on the trace: "cut off after 1.92 s". Null where it has no number.
@@ -197,15 +235,17 @@ function retryWords(s, out, rows) {
   if (rows.right > x1 && y < rows.y + ROW) y = rows.y + ROW + 4;
   y = Math.max(y, s.plot.top + 14);
   if (y > s.plot.bottom - 24) return;
-  const foot = Math.max(y + 8, s.y(top?.a ?? 0));
-  out.dims.push({ x1, x2, y, foot1: foot, foot2: foot });
   /** @type {Part[]} */
   const parts = [{ text, bold: true }];
   const more = lineOf(s, "retry_period_s")?.more;
   if (more && s.plot.right - s.plot.left > 500) parts.push({ text: ` ${more}` });
-  const width = widthOf(s, parts);
-  if (x2 + 10 + width > s.plot.right && parts.length > 1) parts.pop();
-  if (x2 + 10 + widthOf(s, parts) <= s.plot.right) out.says.push({ x: x2 + 10, y: y + 4, parts, anchor: "start", size: BODY });
+  if (x2 + 10 + widthOf(s, parts) > s.plot.right && parts.length > 1) parts.pop();
+  /** @type {Say} */
+  const say = { x: x2 + 10, y: y + 4, parts, anchor: "start", size: BODY };
+  if (say.x + widthOf(s, parts) > s.plot.right || !putFree(s, out.says, say)) return;
+  y = say.y - 4;
+  const foot = Math.max(y + 8, s.y(top?.a ?? 0));
+  out.dims.push({ x1, x2, y, foot1: foot, foot2: foot });
 }
 
 /**
@@ -233,6 +273,10 @@ function limitingWords(s, says, rows) {
  * @param {{says: Say[], dims: Dimension[]}} out
  */
 function waitingWords(s, out) {
+  const middle = (s.plot.ribbonTop + s.plot.ribbonBottom) / 2 + 4;
+  if (s.measure("waiting", true, LEAST) + 10 < s.x(0) - s.plot.left) {
+    out.says.push({ x: (s.plot.left + s.x(0)) / 2, y: middle, parts: [{ text: "waiting", bold: true }], anchor: "middle", size: LEAST });
+  }
   const kept = `kept, ${lengthText(s.keptS).replace(/\.0+ s$/, " s")}`;
   const zero = s.x(0);
   if (s.measure(kept, false, LEAST) < zero - s.plot.left) {
@@ -257,18 +301,39 @@ function waitingWords(s, out) {
  * @param {Say[]} says
  */
 function edgeWords(s, says) {
-  const end = s.endS > 0 ? Math.min(s.x(s.endS), s.plot.right) : s.plot.right;
+  // Once the trace has passed the end of the hold, the blank sheet is behind it, at the right edge.
+  const reached = s.stretches.length ? s.stretches[s.stretches.length - 1].to : 0;
+  const ahead = s.endS > reached;
+  const end = ahead ? Math.min(s.x(s.endS), s.plot.right) : s.plot.right;
   const rated = s.ratedA > 0 ? s.y(s.ratedA) : -1;
   if (rated > s.plot.top + 12) {
     says.push({ x: end - 8, y: rated - 6, parts: [{ text: `rated ${s.ratedA} A` }], anchor: "end", size: BODY });
   }
   const nowX = s.now ? s.x(s.now.t) : s.plot.left;
-  if (s.endS > 0 && end - nowX > 90 && (rated < 0 || s.plot.bottom - rated > 36)) {
+  if (ahead && end - nowX > 90 && (rated < 0 || s.plot.bottom - rated > 36)) {
     says.push({ x: end - 8, y: s.plot.bottom - 10, parts: [{ text: "hold ends" }], anchor: "end", size: LEAST, soft: true });
   }
+}
+
+/**
+ * The newest reading beside its line.
+ * @param {Scene} s
+ * @param {Say[]} says
+ */
+function nowWords(s, says) {
   if (!s.now || !Number.isFinite(s.now.a)) return;
+  const nowX = s.x(s.now.t);
   /** @type {Part[]} */
-  const parts = [{ text: `now ${s.now.a.toFixed(2)} A`.replace("-", "−"), bold: true }];
+  const parts = [{ text: `now ${amps(s.now.a)} A`, bold: true }];
   const inside = nowX + 8 + widthOf(s, parts) > s.plot.right;
-  says.push({ x: inside ? nowX - 8 : nowX + 8, y: s.plot.top + 14, parts, anchor: inside ? "end" : "start", size: BODY });
+  putFree(s, says, { x: inside ? nowX - 8 : nowX + 8, y: s.plot.top + 14, parts, anchor: inside ? "end" : "start", size: BODY });
+}
+
+/**
+ * A live reading in amperes: two decimals, a real minus sign, and no minus before nothing.
+ * @param {number} a
+ */
+export function amps(a) {
+  const text = a.toFixed(2);
+  return text === "-0.00" ? "0.00" : text.replace("-", "−");
 }
