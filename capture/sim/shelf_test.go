@@ -75,6 +75,20 @@ func TestShelfDoesOnAShortWhatItsTableSays(t *testing.T) {
 	}
 }
 
+// A rippled output heats more than its mean says: form factors 1.1107 and 1.5708 of full-wave and
+// half-wave sines (closed form), 1/sqrt(0.85) of the pulse train; the sag adds a little.
+func TestTruthTellsRippleAndFormFactor(t *testing.T) {
+	for _, c := range []struct {
+		unit       string
+		hz, factor float64
+	}{{"Tin", 0, 1}, {"Amber", 100, 1.1107}, {"Moss", 50, 1.5708}, {"Flint", 120, 1.0847}} {
+		f := mustRecord(t, mustFind(t, c.unit), sim.ShortTest(0.5, 5, 0.5), sim.Meter{RateHz: 20}, 2).Truth.Figures
+		if math.Abs(f["ripple_hz"]-c.hz) > 1e-9 || math.Abs(f["form_factor"]-c.factor) > 0.01*c.factor {
+			t.Errorf("%s: %.6g Hz, form factor %.5g; want %g and %g", c.unit, f["ripple_hz"], f["form_factor"], c.hz, c.factor)
+		}
+	}
+}
+
 func TestFlintOpensEarlierWhenWarmAndClosesWhenCooled(t *testing.T) {
 	u := mustFind(t, "Flint")
 	truth := mustRecord(t, u, sim.ShortTest(1, 60, 10), sim.Meter{RateHz: 20}, 1).Truth

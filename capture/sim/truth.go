@@ -193,12 +193,12 @@ func (t *tracker) common(f figures, c *circuit, sustainedA float64) {
 	f.set("heating_current_a", math.Sqrt(t.hold.a2s/hold))
 	f.set("charge_c", t.hold.coulomb)
 	f.set("energy_j", t.hold.joule)
+	n := len(t.faultBins.mean)
+	if m, ok := median(t.faultBins.mean[n-min(max(n/10, 3), n):]); ok {
+		f.set("end_current_a", m)
+	}
+	f.set("form_factor", math.Sqrt(t.letThrough.a2s*t.letThrough.seconds)/t.letThrough.coulomb)
 	if !math.IsNaN(t.ended()) {
-		n := len(t.faultBins.mean)
-		last := min(max(n/10, 3), n)
-		if m, ok := median(t.faultBins.mean[n-last:]); ok {
-			f.set("end_current_a", m)
-		}
 		if m, ok := median(t.restBins.mean); ok {
 			f.set("residual_current_a", m)
 		}
