@@ -81,9 +81,9 @@ func (p *period) reset() {
 	p.points, p.stride, p.skip, p.regular = envelope{}, 0, 0, false
 }
 
-// place counts one reading on and gives its virtual device time; paused tells that the instrument was
-// silent before it for longer than a late delivery explains.
-func (p *period) place(s *Stamp) (d int64, paused bool) {
+// place counts one reading on and gives its virtual device time. Where the instrument was silent for
+// longer than a late delivery explains, that time goes on too.
+func (p *period) place(s *Stamp) (d int64) {
 	p.placed += int64(1 + s.Missed)
 	step := p.ns * float64(1+s.Missed)
 	if !p.started || s.ArrivalNS != p.arrival {
@@ -96,13 +96,12 @@ func (p *period) place(s *Stamp) (d int64, paused bool) {
 		silent := elapsed - p.ns*float64(k+s.Missed)
 		if p.started && p.regular && (s.Gap || silent > max(gapIntervals*p.ns, minPauseNS) && k < pauseReadings) {
 			step = max(step, elapsed-p.ns*float64(k-1))
-			paused = true
 		}
 		p.started = true
 	}
 	p.inChunk++
 	p.d += step
-	return int64(p.d), paused
+	return int64(p.d)
 }
 
 // spread gives a reading of an irregular stream its share of the time since the chunk before.
@@ -115,7 +114,7 @@ func (p *period) spread(s *Stamp) int64 {
 // placeCounted places a reading that came without a time of its own.
 func (c *Clock) placeCounted(s *Stamp) (atNS int64, gap bool, what Outcome) {
 	p := &c.period
-	d, paused := p.place(s)
+	d := p.place(s)
 	if !p.regular {
 		c.mapped = false
 		return c.emit(p.spread(s), s.Gap, s.Gap)
@@ -135,7 +134,7 @@ func (c *Clock) placeCounted(s *Stamp) (atNS int64, gap bool, what Outcome) {
 		c.rate, c.wantRate = 0, 0
 	}
 	c.follow(d)
-	return c.emit(c.time(d), s.Gap || paused, s.Gap || paused)
+	return c.emit(c.time(d), s.Gap, s.Gap)
 }
 
 // lost gives the period up: what arrives no longer fits it.

@@ -219,6 +219,10 @@ func TestLink(t *testing.T) {
 		if chunks[0].LostBytes != s.LostBytes {
 			t.Errorf("the chunk after the loss says %d lost, want %d", chunks[0].LostBytes, s.LostBytes)
 		}
+		d.send(t, "more")
+		if _, chunks = receive(t, l, 4); chunks[0].LostBytes != 0 {
+			t.Errorf("the chunk after that says %d lost again", chunks[0].LostBytes)
+		}
 	})
 
 	t.Run("CloseGivesWhatIsQueuedThenEOF", func(t *testing.T) {
