@@ -1,8 +1,11 @@
 package sim_test
 
 import (
+	"fmt"
 	"math"
+	"os"
 	"slices"
+	"strings"
 	"testing"
 
 	"letthrough/capture/sim"
@@ -152,6 +155,22 @@ func TestStepsFindTheStairThatTrips(t *testing.T) {
 	}
 	if want := (f["carried_current_a"] + f["tripped_current_a"]) / 2; f["trip_current_a"] != want {
 		t.Errorf("trip current %.6g A, want the middle %.6g", f["trip_current_a"], want)
+	}
+}
+
+// The help page's table is the shelf's: same units, same plates.
+func TestTheHelpPageDescribesTheShelf(t *testing.T) {
+	page, err := os.ReadFile("../../static/help/simulation.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	waveform := map[trace.Waveform]string{trace.DC: "smooth DC", trace.FullWave: "full-wave", trace.HalfWave: "half-wave", trace.PWM: "pulse-width 120 Hz"}
+	for _, u := range sim.Shelf() {
+		p := u.Plate
+		row := fmt.Sprintf("| %s | %g V %.1f A, %s |", p.Name, p.RatedVoltageV, p.RatedCurrentA, waveform[p.Waveform])
+		if !strings.Contains(string(page), row) {
+			t.Errorf("the help page has no row %q", row)
+		}
 	}
 }
 

@@ -363,6 +363,21 @@ func TestSilenceRestartAndWrapReachTheReader(t *testing.T) {
 	}
 }
 
+func TestTheDeviceClockRunsAsFastAsAsked(t *testing.T) {
+	clock := &byHand{}
+	s := mustStand(t, clock, sim.StandOptions{ClockPPM: 200, Meter: sim.Meter{RateHz: 10}})
+	l := listen(t, s.Path())
+	<-s.Heard()
+	clock.ns.Store(100e9)
+	l.lines(func(line string) bool {
+		us, _, _ := parse(t, line)
+		if us > 100_000_000 && us != 100_020_000 {
+			t.Fatalf("after 100 s the device says %d us, want 200 in a million more", us)
+		}
+		return us == 100_020_000
+	})
+}
+
 func TestLostAndFlippedBytesFailTheChecksum(t *testing.T) {
 	clock := &byHand{}
 	s := mustStand(t, clock, sim.StandOptions{Seed: 2, Encoder: sim.Text{TimeUnit: "us", Decimals: 4, Checksum: true},
