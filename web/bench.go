@@ -192,22 +192,23 @@ func (s *Server) postContact(w http.ResponseWriter, r *http.Request) error {
 	}
 	switch in.Do {
 	case "close", "open":
-		return s.did(w, r, s.bench.DriveContact(in.Do == "close"))
+		return s.did(w, r, contactFault(s.bench.DriveContact(in.Do == "close")))
 	case "":
 		return malformed("use close or open", "do: is missing")
 	}
 	return outOfRange("use close or open", "do: the contact cannot %q", clip(in.Do))
 }
 
-func (s *Server) getInstruments(w http.ResponseWriter, r *http.Request) error {
-	st := s.bench.State()
-	if st.Instruments == nil {
-		st.Instruments = []capture.InstrumentState{}
+// contactFault says what keeps the contact from moving: whoever stands at the bench has to know.
+func contactFault(err error) error {
+	if err == nil {
+		return nil
 	}
-	s.writeJSON(w, r, http.StatusOK, struct {
-		Instruments []capture.InstrumentState `json:"instruments"`
-	}{st.Instruments})
-	return nil
+	if _, known := faultOf(err); known {
+		return err
+	}
+	return &fault{http.StatusServiceUnavailable, codeUnavailable, "the contact did not answer: " + clip(err.Error()),
+		"open it by hand, then look at its port and cable"}
 }
 
 // checkTexts refuses texts that are too long or hold control characters, which would break a line

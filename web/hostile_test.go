@@ -104,7 +104,7 @@ func TestEveryAnswerCarriesThePolicy(t *testing.T) {
 			if strings.Contains(csp, "unsafe") || strings.Contains(csp, "http") || strings.Contains(csp, "*") {
 				t.Errorf("%s: policy %q allows too much", path, csp)
 			}
-			if h.Get("X-Content-Type-Options") != "nosniff" || h.Get("Referrer-Policy") != "no-referrer" {
+			if h.Get("X-Content-Type-Options") != "nosniff" || h.Get("Referrer-Policy") != "same-origin" {
 				t.Errorf("%s: nosniff %q, referrer %q", path, h.Get("X-Content-Type-Options"), h.Get("Referrer-Policy"))
 			}
 		}

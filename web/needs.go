@@ -7,6 +7,7 @@ import (
 
 	"letthrough/capture"
 	"letthrough/capture/trace"
+	"letthrough/capture/wire"
 	"letthrough/store"
 )
 
@@ -27,6 +28,8 @@ type Bench interface {
 	Mark(kind trace.MarkKind, text string) (trace.Mark, int64, error)
 	HasContact() bool
 	DriveContact(closed bool) error
+	AddInstrument(wire.Spec) error
+	RemoveInstrument(name string) error
 }
 
 // Store is what web needs of the store; *store.DB satisfies it.

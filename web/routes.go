@@ -21,6 +21,9 @@ func (s *Server) routes() {
 	api("POST /api/mark", s.postMark)
 	api("POST /api/contact", s.postContact)
 	api("GET /api/instruments", s.getInstruments)
+	api("POST /api/instruments", s.postInstrument)
+	api("GET /api/instruments/{name}", s.getInstrument)
+	api("DELETE /api/instruments/{name}", s.deleteInstrument)
 
 	api("GET /api/units", s.getUnits)
 	api("POST /api/units", s.postUnit)

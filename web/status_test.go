@@ -3,6 +3,7 @@ package web
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net"
 	"net/http"
@@ -70,6 +71,13 @@ func TestStatuses(t *testing.T) {
 		"404 delete no run":                      {"DELETE", "/api/runs/99", "", 404, "not_found", ""},
 		"404 delete no unit":                     {"DELETE", "/api/units/99", "", 404, "not_found", ""},
 		"404 help that is not written":           {"GET", "/help/nothing", "", 404, "not_found", ""},
+		"200 one instrument":                     {"GET", "/api/instruments/shunt", "", 200, "", ""},
+		"201 an instrument added":                {"POST", "/api/instruments", `{"spec":"meter=text:/dev/ttyUSB0?unit=V"}`, 201, "", ""},
+		"204 an instrument removed":              {"DELETE", "/api/instruments/shunt", "", 204, "", ""},
+		"400 an instrument without a line":       {"POST", "/api/instruments", `{}`, 400, "malformed", "spec"},
+		"404 no such instrument":                 {"GET", "/api/instruments/nothing", "", 404, "not_found", "nothing"},
+		"422 an instrument of no known format":   {"POST", "/api/instruments", `{"spec":"meter=smoke:/dev/ttyUSB0"}`, 422, "out_of_range", "smoke"},
+		"422 an instrument line that is none":    {"POST", "/api/instruments", `{"spec":"meter"}`, 422, "out_of_range", "meter"},
 		"405 a wrong method":                     {"GET", "/api/arm", "", 405, "wrong_method", "GET"},
 		"405 deleting the state":                 {"DELETE", "/api/state", "", 405, "wrong_method", ""},
 		"405 an unheard method":                  {"BREW", "/api/state", "", 405, "wrong_method", ""},
@@ -159,6 +167,23 @@ func TestBenchRefusals(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+func TestHardwareThatFails(t *testing.T) {
+	ts := newTestServer(t)
+	ts.bench.fail = errors.New("port /dev/ttyUSB0: no such file")
+	for path, c := range map[string]struct {
+		body   string
+		status int
+	}{
+		"/api/contact":     {`{"do":"open"}`, 503},
+		"/api/instruments": {`{"spec":"meter=text:/dev/ttyUSB0"}`, 422},
+	} {
+		status, body, _ := ts.call(t, "POST", path, c.body)
+		if _, text, hint := faultIn(t, body); status != c.status || !strings.Contains(text, "/dev/ttyUSB0") || hint == "" {
+			t.Errorf("%s: status %d, %q, %q: want %d that names the port and says what to do", path, status, text, hint, c.status)
+		}
 	}
 }
 

@@ -43,13 +43,12 @@ func (s *Server) getUnit(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-// unitIn is a unit as it is posted or put. A rating that is left out is unknown; a negative one or
-// zero would be a slip, since 0 A is no rating, so 0 must be said by leaving it out.
+// unitIn is a unit as it is posted or put. A rating of 0, or left out, is unknown.
 type unitIn struct {
 	ID            *int64         `json:"id"` // may be sent back as it was read
 	Name          string         `json:"name"`
-	RatedVoltageV *float64       `json:"rated_voltage_v"`
-	RatedCurrentA *float64       `json:"rated_current_a"`
+	RatedVoltageV float64        `json:"rated_voltage_v"`
+	RatedCurrentA float64        `json:"rated_current_a"`
 	Waveform      trace.Waveform `json:"waveform"`
 	Note          string         `json:"note"`
 }
@@ -58,15 +57,7 @@ func (in unitIn) unit(id int64) (trace.Unit, error) {
 	if in.ID != nil && *in.ID != id && id != 0 {
 		return trace.Unit{}, outOfRange("leave it out", "id: %d in the body is not the %d of the address", *in.ID, id)
 	}
-	u := trace.Unit{ID: id, Name: in.Name, Waveform: in.Waveform, Note: in.Note}
-	for _, c := range []struct {
-		from *float64
-		to   *float64
-	}{{in.RatedVoltageV, &u.RatedVoltageV}, {in.RatedCurrentA, &u.RatedCurrentA}} {
-		if c.from != nil {
-			*c.to = *c.from
-		}
-	}
+	u := trace.Unit{ID: id, Name: in.Name, RatedVoltageV: in.RatedVoltageV, RatedCurrentA: in.RatedCurrentA, Waveform: in.Waveform, Note: in.Note}
 	if err := checkTexts(map[string]string{"name": u.Name}, maxWord); err != nil {
 		return u, err
 	}
