@@ -357,7 +357,7 @@ func TestBrowserStoredRunsAndUnits(t *testing.T) {
 	tb.mustBeAccessible("Runs")
 
 	tb.open(ts.url + fmt.Sprintf("/runs/%d", id))
-	tb.until("the trace", `letthrough.whole.picture && letthrough.whole.picture.store.length > 100`)
+	tb.until("the trace", `globalThis.letthrough?.whole.picture && letthrough.whole.picture.store.length > 100`)
 	tb.settle()
 	if got := eval[float64](tb, `letthrough.whole.picture.store.extremes(-10, 100).max`); math.Abs(got-4.5) > 0.05 {
 		t.Errorf("the largest reading drawn is %.3f A, stored was 4.5 A", got)
