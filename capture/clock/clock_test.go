@@ -147,7 +147,7 @@ func TestDeviceTime(t *testing.T) {
 
 	t.Run("KnownRateOffsetIsPutRight", func(t *testing.T) {
 		for _, ppm := range []float64{-500, -100, 300, 500} {
-			ss, truth := stamps(regular(300_000, ms, 1+ppm/1e6, 0), usbBursts(16*ms), 0, 2)
+			ss, truth := stamps(regular(60_000, 5*ms, 1+ppm/1e6, 0), usbBursts(16*ms), 0, 2)
 			ps := run(t, clock.New(clock.Config{TickNS: us}), ss)
 			worst, late := 0.0, 0.0
 			for i, p := range ps {

@@ -210,12 +210,12 @@ func TestLink(t *testing.T) {
 			waitFor(t, "the bytes to be read", func() bool { return l.Status().Bytes == sent })
 		}
 		s := l.Status()
-		got, chunks := receive(t, l, int(sent-s.LostBytes))
+		got, _ := receive(t, l, int(sent-s.LostBytes))
 		if s.LostBytes == 0 || s.LostChunks == 0 || len(got) > limit {
 			t.Fatalf("kept %d, status %+v; want at most %d kept and the rest counted", len(got), s, limit)
 		}
 		d.send(t, "tail")
-		_, chunks = receive(t, l, 4)
+		_, chunks := receive(t, l, 4)
 		if chunks[0].LostBytes != s.LostBytes {
 			t.Errorf("the chunk after the loss says %d lost, want %d", chunks[0].LostBytes, s.LostBytes)
 		}

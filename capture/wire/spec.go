@@ -101,11 +101,11 @@ func parseSpec(arg string) (Spec, error) {
 
 func checkName(name string) error {
 	if name == "" || len(name) > 40 {
-		return fmt.Errorf("name %q: want 1 to 40 letters, digits, spaces, or any of - _ .", name)
+		return fmt.Errorf("name %q: want 1 to 40 letters, digits, spaces, or any of . - _", name)
 	}
 	for _, r := range name {
 		if !unicode.IsLetter(r) && !unicode.IsDigit(r) && !strings.ContainsRune(" -_.", r) {
-			return fmt.Errorf("name %q: %q is not allowed; want letters, digits, spaces, or any of - _ .", name, r)
+			return fmt.Errorf("name %q: %q is not allowed; want letters, digits, spaces, or any of . - _", name, r)
 		}
 	}
 	return nil
@@ -119,7 +119,7 @@ func (s *Spec) parseOptions(query string, f Format) error {
 		}
 		name, raw, ok := strings.Cut(part, "=")
 		if !ok {
-			return fmt.Errorf("option %q has no value; want %s=...", name, name)
+			return fmt.Errorf("option %q has no value; want %s=VALUE", name, name)
 		}
 		if seen[name] {
 			return fmt.Errorf("option %s is given twice", name)

@@ -331,6 +331,6 @@ func (t *text) garbled(b []byte, why error) {
 	t.counts.LastGarbled, t.counts.LastReason = Printable(b), why.Error()
 	t.missed++
 	if t.bad++; t.bad >= giveUpAfter && t.held {
-		t.held, t.fast, t.alike = false, false, 0
+		t.held, t.fast, t.sawNumber, t.alike = false, false, false, 0
 	}
 }

@@ -103,5 +103,6 @@ func (t *text) plainLine(dst []Reading, b []byte, offset int) (_ []Reading, n in
 		}
 	}
 	t.counts.Readings += int64(len(dst) - before)
+	t.sawNumber = true
 	return dst, i
 }
