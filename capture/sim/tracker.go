@@ -50,7 +50,6 @@ type tracker struct {
 	bounces   int
 	peakA     float64
 	offset    float64 // current before the closing
-	lastA     float64
 
 	letThrough, hold sums
 	idleV            sums // seconds and joule: volts times seconds
@@ -208,7 +207,7 @@ func (t *tracker) cross(ns float64) {
 
 // segment follows one physics step.
 func (t *tracker) segment(t0, t1 int64, i0, i1, v0, v1 float64) {
-	t.nowNS, t.lastA = t1, i1
+	t.nowNS = t1
 	if t.stage == over {
 		return
 	}
