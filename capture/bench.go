@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"sync"
 	"time"
 
@@ -68,6 +69,7 @@ type Bench struct {
 	wake        chan struct{}
 	changed     bool
 	openContact bool // the hold is over: the bench's goroutine opens the contact
+	pieces      []piece
 	shifted     []trace.Sample
 	marks       []trace.Mark
 }
@@ -224,66 +226,84 @@ func (b *Bench) step(now int64) (nextNS int64) {
 	return next
 }
 
-// take empties the inboxes into the pre-record, the columns, and the detector or the run.
+// take empties the inboxes into the columns, and into the pre-record and the detector or the run.
 func (b *Bench) take(now int64) {
+	b.pieces = b.pieces[:0]
 	for _, in := range b.instruments {
-		got := false
 		var full [][]trace.Sample
 		full, in.status, in.lost = in.box.take(in.spare)
-		in.spare = full
+		in.spare = full // nothing of it is kept, so that the inbox may have it back next time
 		for i, samples := range full {
-			if len(samples) > 0 {
-				got = true
-				b.samples(in.channels[i], samples, now)
-			}
-		}
-		if !got {
-			for _, c := range in.channels {
-				if now-c.columns.lastNS > idleStepNS && c.columns.flush() {
-					b.changed = true
-				}
+			c := in.channels[i]
+			switch {
+			case len(samples) > 0:
+				b.changed = true
+				c.samples += uint64(len(samples))
+				c.columns.add(samples)
+				b.pieces = append(b.pieces, piece{c, samples})
+			case now-c.columns.lastNS > idleStepNS && c.columns.flush():
+				b.changed = true
 			}
 		}
 		b.tellInstrument(in)
 	}
+	inOrder(b.pieces, func(c *channel, samples []trace.Sample) { b.samples(c, samples, now) })
 	if b.run != nil {
 		b.runChanges(now)
+	}
+}
+
+// piece is what one channel brought.
+type piece struct {
+	channel *channel
+	samples []trace.Sample
+}
+
+// sliceNS is how far one channel may be ahead of another when they reach the detector. However much
+// was waiting, it gets current and voltage together, and a fault is noticed before its beginning has
+// left the pre-record.
+const sliceNS = 50e6
+
+// inOrder hands over pieces in slices of time. The pieces are used up.
+func inOrder(pieces []piece, hand func(*channel, []trace.Sample)) {
+	for {
+		until, left := int64(math.MaxInt64), false
+		for _, p := range pieces {
+			if len(p.samples) > 0 {
+				until, left = min(until, p.samples[0].AtNS+sliceNS), true
+			}
+		}
+		if !left {
+			return
+		}
+		for i := range pieces {
+			p := &pieces[i]
+			n := 0
+			for n < len(p.samples) && p.samples[n].AtNS < until {
+				n++
+			}
+			if n > 0 {
+				hand(p.channel, p.samples[:n])
+				p.samples = p.samples[n:]
+			}
+		}
 	}
 }
 
 // confirmNS is kept beyond the pre-record, since an onset is known only some readings after it.
 const confirmNS = 1e9
 
-// samples takes what one channel brought. While the bench is armed it does so in short pieces: if it
-// ever lags, the beginning of a fault must not have left the pre-record by the time it is noticed.
+// samples takes what one channel brought.
 func (b *Bench) samples(c *channel, samples []trace.Sample, now int64) {
-	b.changed = true
-	c.columns.add(samples)
-	c.samples += uint64(len(samples))
-	for b.run == nil && len(samples) > 0 {
-		piece := samples
-		if b.mode == Armed {
-			piece = samples[:within(samples, confirmNS/2)]
-		}
-		samples = samples[len(piece):]
-		c.pre.add(piece, b.preNS+confirmNS)
-		if b.mode == Armed {
-			feed(b.watch, b.plan, c, since(piece, b.floorNS))
-			b.openAtOnset(now)
-		}
-	}
-	if len(samples) > 0 {
+	if b.run != nil {
 		b.runSamples(c, samples)
+		return
 	}
-}
-
-// within counts the samples, at least one, that lie within ns of the first.
-func within(samples []trace.Sample, ns int64) int {
-	n := 1
-	for n < len(samples) && samples[n].AtNS-samples[0].AtNS < ns {
-		n++
+	c.pre.add(samples, b.preNS+confirmNS)
+	if b.mode == Armed {
+		feed(b.watch, b.plan, c, since(samples, b.floorNS))
+		b.openAtOnset(now)
 	}
-	return n
 }
 
 // feed gives samples to the detector if it is this channel that it listens to.

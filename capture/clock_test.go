@@ -21,3 +21,15 @@ func TestFastClockScalesTimersAndStillTellsTheTimeOfDay(t *testing.T) {
 		t.Error("a speed below 0 was taken")
 	}
 }
+
+func TestSimulationClockDoesNotLeap(t *testing.T) {
+	c := NewSimulationClock(100).(*steadyClock)
+	c.last = time.Now().Add(-time.Hour) // nobody looked for an hour: a laptop that slept
+	if got := c.NowNS(); got < 0 || got > int64(100*longestStep) {
+		t.Errorf("%v passed at once, want at most %v", time.Duration(got), 100*longestStep)
+	}
+	before := c.NowNS()
+	if after := c.NowNS(); after < before {
+		t.Errorf("went back from %d to %d", before, after)
+	}
+}

@@ -160,9 +160,7 @@ func (b *Bench) arm(p *plan, now int64) error {
 	if err != nil {
 		return refuse(CodeRange, "", "%s", err)
 	}
-	for _, c := range b.channels {
-		feed(watch, p, c, b.kept(c, now-b.preNS))
-	}
+	inOrder(b.allKept(now-b.preNS), func(c *channel, samples []trace.Sample) { feed(watch, p, c, samples) })
 	b.plan, b.watch = p, watch
 	b.setMode(Armed)
 	if _, ok := watch.Onset(); ok {

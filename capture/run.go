@@ -111,8 +111,8 @@ func (b *Bench) openRun(now, fromNS int64) {
 		Kind: EventRun, Run: r.id, AtNS: now, RunState: trace.RunOpen, Unit: r.plan.unit,
 		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started,
 	})
+	inOrder(b.allKept(fromNS), b.runSamples)
 	for _, c := range b.channels {
-		b.runSamples(c, b.kept(c, fromNS))
 		c.pre = prerecord{limit: c.pre.limit}
 	}
 	b.runChanges(now)
@@ -122,6 +122,15 @@ func (b *Bench) openRun(now, fromNS int64) {
 // ago still has its last seconds in memory; they belong to nothing that begins now.
 func (b *Bench) kept(c *channel, fromNS int64) []trace.Sample {
 	return since(c.pre.kept(), max(b.floorNS, fromNS))
+}
+
+// allKept is what all channels have from before.
+func (b *Bench) allKept(fromNS int64) []piece {
+	var out []piece
+	for _, c := range b.channels {
+		out = append(out, piece{c, b.kept(c, fromNS)})
+	}
+	return out
 }
 
 // openAtOnset opens the run of an armed bench if its detector has seen a fault begin. The pre-record
@@ -221,6 +230,11 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 		r.appliedNS = atNS
 	case trace.Removed:
 		r.removedNS = atNS
+		// The program's own contact opened at this instant: that is the hold as it really was,
+		// a little longer than asked for.
+		if held := float64(atNS-r.holdFromNS()) / 1e9; by == trace.Contact && held > 0 && held <= maxHoldS {
+			b.amendHold(held)
+		}
 	}
 	r.det.Mark(m)
 	b.rec.Marks(r.id, []trace.Mark{m})

@@ -115,12 +115,15 @@ func (s *showman) until(ctx context.Context, ok func(capture.State) bool) error 
 
 // pause lets bench time go by.
 func (s *showman) pause(ctx context.Context, forS float64) error {
-	t := s.clock.NewTimer(time.Duration(forS * 1e9))
-	defer t.Stop()
-	select {
-	case <-t.C():
-		return nil
-	case <-ctx.Done():
-		return context.Cause(ctx)
+	until := s.clock.NowNS() + int64(forS*1e9)
+	for left := until - s.clock.NowNS(); left > 0; left = until - s.clock.NowNS() {
+		t := s.clock.NewTimer(time.Duration(max(left, int64(time.Millisecond))))
+		select {
+		case <-t.C():
+		case <-ctx.Done():
+			t.Stop()
+			return context.Cause(ctx)
+		}
 	}
+	return nil
 }

@@ -15,6 +15,8 @@ import (
 	"sync"
 	"testing"
 	"time"
+
+	"letthrough/capture/trace"
 )
 
 // patience bounds every wait of these tests.
@@ -156,6 +158,7 @@ type state struct {
 	Run         *int64   `json:"run"`
 	LastRun     *int64   `json:"last_run"`
 	SinceOnsetS *float64 `json:"since_onset_s"`
+	NowAtS      float64  `json:"now_at_s"`
 	Instruments []struct {
 		State       string `json:"state"`
 		Garbled     int    `json:"garbled"`
@@ -184,6 +187,24 @@ func (s *serving) until(what string, ok func(state) bool) state {
 			s.t.Fatalf("waited in vain for %s; the state is %+v; standard error: %s", what, st, s.stderr)
 		}
 	}
+}
+
+// keptRun is what these tests read of GET /api/runs/{id}.
+type keptRun struct {
+	State     string          `json:"state"`
+	Behaviour string          `json:"behaviour"`
+	Warnings  []trace.Warning `json:"warnings"`
+}
+
+// kept gives a run that has ended, as it is stored: the store writes it a moment after its end.
+func (s *serving) kept(id int64) (k keptRun) {
+	s.t.Helper()
+	s.until("the run in the store", func(state) bool {
+		k = keptRun{}
+		s.ask(fmt.Sprintf("/api/runs/%d", id), nil, &k)
+		return k.State != "open"
+	})
+	return k
 }
 
 func tempDB(t testing.TB) string {
