@@ -1,4 +1,4 @@
-// Package file reads and writes recorded traces: CSV here, one file a format. What is not a trace is
+// Package file reads and writes recorded traces, CSV and COMTRADE. What is not a trace is
 // refused with where it stands, what was expected and what stood there; nothing that could not be
 // read ever becomes a number.
 package file
@@ -143,12 +143,11 @@ const sniffed = 4096
 func read(r io.Reader, path string, opt Options) (Trace, error) {
 	b := bufio.NewReaderSize(r, sniffed)
 	head, err := b.Peek(sniffed)
-	if err != nil && err != io.EOF && err != bufio.ErrBufferFull {
+	if err != nil && err != io.EOF {
 		return Trace{}, openError(path, err)
 	}
 	if looksLikeComtrade(path, head) {
-		return Trace{}, &Error{File: path, Want: "want a CSV file with a trace", Got: "a COMTRADE record",
-			Hint: "export it as CSV with time and current columns"}
+		return readComtrade(path, ComtradeOptions{CurrentChannel: opt.CSV.CurrentColumn, VoltageChannel: opt.CSV.VoltageColumn})
 	}
 	return ReadCSV(b, path, opt.CSV)
 }
@@ -159,6 +158,12 @@ func looksLikeComtrade(path string, head []byte) bool {
 	switch strings.ToLower(filepath.Ext(path)) {
 	case ".cfg", ".cff":
 		return true
+	case ".dat": // many things are called so
+		cfg, _, err := openSibling(strings.TrimSuffix(path, filepath.Ext(path)), ".cfg", ".CFG")
+		if err == nil {
+			cfg.Close()
+		}
+		return err == nil
 	}
 	lines := bytes.SplitN(head, []byte("\n"), 3)
 	if len(lines) < 3 {
