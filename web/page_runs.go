@@ -198,7 +198,10 @@ func eventRows(marks []trace.Mark) []eventRow {
 // eventTime writes seconds with a real minus sign; close to zero a millisecond matters.
 func eventTime(t float64) string {
 	digits := 2
-	if math.Abs(t) < 0.1 && t != 0 {
+	switch near := math.Abs(t); {
+	case near < 0.0005:
+		t = 0 // without the minus of a negative nothing
+	case near < 0.1:
 		digits = 3
 	}
 	return strings.ReplaceAll(strconv.FormatFloat(t, 'f', digits, 64), "-", "−") + " s"

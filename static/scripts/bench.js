@@ -29,6 +29,7 @@ const live = new Live(liveURL(), {
   text(message) {
     const changed = model.take(message);
     if (changed === "mark") speak(message);
+    if (changed === "skipped") dock.tell(`This page lagged and skipped ${message.seconds.toFixed(1)} s to come to now. Nothing recorded is missing.`);
     if (changed === "run") dirty.add("mark").add("figures");
     if (changed) dirty.add(changed);
   },
@@ -204,8 +205,11 @@ function drawCharts() {
   whole.show(picture);
 }
 
-/** @param {number} n */
-const plain = (n) => String(Math.round(n * 1000) / 1000);
+/**
+ * A duration of the page's own making, such as the hold.
+ * @param {number} n seconds
+ */
+const plain = (n) => String(Math.round(n * 100) / 100);
 
 // For the browser test: what the page knows.
 Object.assign(globalThis, { letthrough: { model, live, whole } });

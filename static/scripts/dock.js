@@ -169,13 +169,22 @@ export class Dock {
     try {
       await act();
     } catch (error) {
-      this.problem = error instanceof Error ? error.message : String(error);
-      clearTimeout(this.forget);
-      this.forget = setTimeout(() => {
-        this.problem = "";
-        this.say();
-      }, 8000);
+      this.tell(error instanceof Error ? error.message : String(error));
     }
+    this.say();
+  }
+
+  /**
+   * Says something that went wrong, for a while.
+   * @param {string} problem
+   */
+  tell(problem) {
+    this.problem = problem;
+    clearTimeout(this.forget);
+    this.forget = setTimeout(() => {
+      this.problem = "";
+      this.say();
+    }, 8000);
     this.say();
   }
 

@@ -73,8 +73,9 @@ function asides(m) {
 
 /** @param {number} t */
 function eventTime(t) {
-  const digits = Math.abs(t) < 0.1 && t !== 0 ? 3 : 2;
-  return `${t.toFixed(digits).replace("-", "−")} s`;
+  const near = Math.abs(t);
+  if (near < 0.0005) return "0.00 s"; // without the minus of a negative nothing
+  return `${t.toFixed(near < 0.1 ? 3 : 2).replace("-", "−")} s`;
 }
 
 /** @type {Record<string, string>} */
@@ -87,7 +88,8 @@ const STATE_SHAPES = { receiving: "live", silent: "unknown", reconnecting: "unkn
 export function showInstruments(list, instruments) {
   const rows = [];
   for (const i of instruments) {
-    const words = i.say || i.state.replace("_", "-");
+    // The rate has its own row, so a state that is well needs no more than its word.
+    const words = i.state === "receiving" ? i.state : i.say || i.state.replace("_", "-");
     if (instruments.length > 1) rows.push(make("dt", "", "Name"), make("dd", "", i.name));
     rows.push(
       make("dt", "", "State"),

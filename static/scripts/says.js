@@ -184,7 +184,9 @@ function faultWords(s, out) {
     right = Math.max(right, inside ? x : x + width);
     return inside;
   };
-  const ended = phrase(lineOf(s, "time_to_cutoff_s")) ?? phrase(lineOf(s, "time_to_limit_s"));
+  const after = s.stretches[s.stretches.indexOf(fault) + 1]?.phase;
+  const limits = phrase(lineOf(s, "time_to_limit_s"));
+  const ended = after === "limiting" ? limits : phrase(lineOf(s, "time_to_cutoff_s"));
   const running = s.now !== null && s.now.t <= fault.to + 1e-9;
   // "now" has the first row where it stands among these words; it passes through them.
   const nowX = s.now ? s.x(s.now.t) : NaN;
@@ -192,6 +194,10 @@ function faultWords(s, out) {
   if (ended && !running) {
     out.dims.push({ x1: left, x2: edge, y, foot1: s.plot.top + 60, foot2: Math.max(y + 8, s.y(s.peak(fault.from, fault.to)?.a ?? 0)) });
     place([{ text: ended, bold: true }]);
+    y += ROW;
+  } else if (limits && !running) {
+    // It limits from the first settled reading on: a time too short to be a length on this chart.
+    place([{ text: limits, bold: true }]);
     y += ROW;
   }
   const peak = s.peak(fault.from, fault.to);
@@ -257,8 +263,8 @@ function retryWords(s, out, rows) {
 function limitingWords(s, says, rows) {
   const limiting = s.stretches.find((st) => st.phase === "limiting");
   const line = lineOf(s, "residual_current_a");
-  const text = phrase(line);
-  if (!limiting || !text || !line) return;
+  if (!limiting || !line?.value) return;
+  const text = ["then", line.lead, line.value, line.unit].filter(Boolean).join(" ");
   const left = Math.max(s.plot.left, s.x(limiting.from));
   const right = Math.min(s.plot.right, s.x(limiting.to));
   const width = s.measure(text, true, BODY);
@@ -307,13 +313,24 @@ function edgeWords(s, says) {
   const end = ahead ? Math.min(s.x(s.endS), s.plot.right) : s.plot.right;
   const rated = s.ratedA > 0 ? s.y(s.ratedA) : -1;
   if (rated > s.plot.top + 12) {
-    says.push({ x: end - 8, y: rated - 6, parts: [{ text: `rated ${s.ratedA} A` }], anchor: "end", size: BODY });
+    const text = `rated ${s.ratedA} A`;
+    // Above the line, unless the trace runs there.
+    const near = s.peak(timeAt(s, end - 8 - s.measure(text, false, BODY)), timeAt(s, end - 8));
+    const above = near ? rated - s.y(near.a) : 0;
+    says.push({ x: end - 8, y: above > 0 && above < 20 ? rated + 15 : rated - 6, parts: [{ text }], anchor: "end", size: BODY });
   }
   const nowX = s.now ? s.x(s.now.t) : s.plot.left;
   if (ahead && end - nowX > 90 && (rated < 0 || s.plot.bottom - rated > 36)) {
     says.push({ x: end - 8, y: s.plot.bottom - 10, parts: [{ text: "hold ends" }], anchor: "end", size: LEAST, soft: true });
   }
 }
+
+/**
+ * The time at a pixel; both axes are linear.
+ * @param {Scene} s
+ * @param {number} px
+ */
+const timeAt = (s, px) => (px - s.x(0)) / (s.x(1) - s.x(0));
 
 /**
  * The newest reading beside its line.

@@ -76,6 +76,12 @@ test("while the fault lasts there is no cut-off on the trace", () => {
   assert.ok(!texts(l).some((t) => t.startsWith("cut off")), texts(l).join(" | "));
 });
 
+test("a limit that was there from the first reading on is no length on the chart", () => {
+  const l = layoutSays(scene({ stretches: [{ phase: "fault", from: 0, to: 8 }, { phase: "idle", from: 8, to: 18 }], lines: [{ ...line("time_to_limit_s", "Limited after", "0.0035", "s"), lead: "at most" }] }));
+  assert.equal(l.dims.length, 0);
+  assert.ok(texts(l).includes("limited after at most 0.0035 s"), texts(l).join(" | "));
+});
+
 test("armed, the hold is one dimension line on blank sheet", () => {
   const l = layoutSays(scene({ stretches: [], lines: [], keptS: 5, now: { t: 0, a: 0 }, x: (t) => 40 + ((t + 5) / 36) * 860 }));
   assert.equal(l.dims.length, 1);
