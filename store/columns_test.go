@@ -108,15 +108,15 @@ func TestColumnsOfOddChannels(t *testing.T) {
 	for i := 20_000; i < 30_000; i++ {
 		back[i].AtNS -= 700_000_000 // a clock that jumped back
 	}
-	uneven := append(wave(40_000, 0, 10_000, 5), wave(50, 1e9, 50e6, 6)...) // dense, then slow
+	uneven := append(wave(300_000, 0, 10_000, 5), wave(500, 5e9, 50e6, 6)...) // dense, then slow
 	equal := wave(5000, 0, 0, 7)
 	for name, in := range map[string][]trace.Sample{"times go back": back, "uneven rate": uneven, "all at one time": equal, "one sample": wave(1, 5, 1, 8)} {
 		t.Run(name, func(t *testing.T) {
 			db := mustOpen(t)
 			id := record(t, db, startOf(tin), trace.RunEnd{State: trace.RunComplete}, trace.Batch{Channel: shuntCurrent, Samples: in})
 			checkSamples(t, samplesOf(t, db, id, shuntCurrent), in)
-			for _, n := range []int{1, 100, 3000} {
-				for _, w := range [][2]float64{{math.NaN(), math.NaN()}, {0.9, 1.9}, {1.5, 99}} {
+			for _, n := range []int{1, 100, 600, 3000} {
+				for _, w := range [][2]float64{{math.NaN(), math.NaN()}, {0.9, 1.9}, {1.5, 99}, {5.5, 99}} {
 					cols, err := db.Columns(ctx, id, w[0], w[1], n)
 					if err != nil {
 						t.Fatal(err)

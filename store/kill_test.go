@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"iter"
+	"math"
 	"math/rand/v2"
 	"os"
 	"os/exec"
@@ -63,7 +64,7 @@ func TestKilledProcessLosesAtMostAQuarterSecond(t *testing.T) {
 		if err := child.Start(); err != nil {
 			t.Fatal(err)
 		}
-		after := int64(2000 + rng.IntN(20_000)) // samples; beyond one full chunk in some trials
+		after := int64(2000 + rng.IntN(24_000)) // samples; beyond one full chunk in some trials
 		handed := int64(0)
 		lines := bufio.NewScanner(pipe)
 		for lines.Scan() {
@@ -126,6 +127,14 @@ func checkKilled(t *testing.T, path string, handed, perSecond int64) {
 	if n := count(t, path, "SELECT count(*) FROM chunks"); n != (r.Samples+16383)/16384 {
 		t.Errorf("%d chunks are left for %d samples: not compacted", n, r.Samples)
 	}
+	if n := count(t, path, "SELECT sum(n) FROM overview WHERE level = 1"); r.Samples-n > 64 {
+		t.Errorf("the overview stands for %d of %d samples", n, r.Samples)
+	}
+	cols, err := db.Columns(ctx, r.ID, math.NaN(), math.NaN(), 50)
+	if err != nil || len(cols) != 1 {
+		t.Fatalf("%d channels in columns, %v", len(cols), err)
+	}
+	checkColumns(t, cols[0], got, 250e6, math.NaN(), math.NaN(), 50)
 	if s := integrity(t, path); s != "ok" {
 		t.Errorf("integrity check: %s", s)
 	}

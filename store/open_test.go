@@ -181,16 +181,20 @@ func TestFullQueueCountsWhatItLoses(t *testing.T) {
 	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: in}) // 1500 at once never fit
 	mustFlush(t, db)
 	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: in[1200:]})
+	mustFlush(t, db)
+	later := wave(1500, in[1499].AtNS+1e5, 1e5, 2)
+	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: later}) // and at once again
+	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: later[1490:]})
 	db.End(id, endOf(trace.Latching))
 	mustFlush(t, db)
-	want := append(append([]trace.Sample{}, in[:400]...), in[1200:]...)
-	want[400].Flags = trace.Gap
+	want := append(append(append([]trace.Sample{}, in[:400]...), in[1200:]...), later[1490:]...)
+	want[400].Flags, want[700].Flags = trace.Gap, trace.Gap
 	checkSamples(t, samplesOf(t, db, id, shuntCurrent), want)
-	if _, lost := db.Trouble(); lost != 1500 {
-		t.Errorf("%d samples are said to be lost, want 1500", lost)
+	if _, lost := db.Trouble(); lost != 3000 {
+		t.Errorf("%d samples are said to be lost, want 3000", lost)
 	}
-	if r := mustRun(t, db, id); r.Counts.Lost != 1501 {
-		t.Errorf("the run says %d lost, want 1500 and the one that the bench counted", r.Counts.Lost)
+	if r := mustRun(t, db, id); r.Counts.Lost != 3001 {
+		t.Errorf("the run says %d lost, want 3000 and the one that the bench counted", r.Counts.Lost)
 	}
 }
 

@@ -70,11 +70,12 @@ func TestReadComtradeVectors(t *testing.T) {
 		}
 		return b.String()
 	}
-	tests := map[string]struct {
+	type vector struct {
 		cfg, dat         string
 		opt              file.ComtradeOptions
 		current, voltage string
-	}{
+	}
+	tests := map[string]vector{
 		"FLOAT32":  {config("2013", []string{"I,A,1,0", "U,V,1,0"}, 1, "1;1000,1", "00.000000", "FLOAT32"), unhex(t, "01 00 00 00 00 00 00 00 CD CC CC 3E 00 00 48 41 01 00"), file.ComtradeOptions{}, "0 0.4000000059604645", "0 12.5"},
 		"BINARY32": {config("2013", []string{"I,A,1,0", "U,V,1,0"}, 1, "1;1000,1", "00.000000", "BINARY32"), unhex(t, "01 00 00 00 00 00 00 00 08 FD FF FF FA 04 00 00 01 00"), file.ComtradeOptions{}, "0 -760", "0 1274"},
 		"BINARY of 4 and 16 channels": {config("1999", []string{"VA,kV,0.000361849,0", "VB,kV,1,0", "I1,A,1,0", "I2,A,1,0"}, 16, "1;1000,1", "00.000000", "BINARY"),
@@ -93,8 +94,7 @@ func TestReadComtradeVectors(t *testing.T) {
 		"missing in BINARY": {config("1999", []string{"I,A,1,0"}, 0, "1;1000,2", "00.000000", "BINARY"),
 			unhex(t, "01 00 00 00 00 00 00 00 00 80  02 00 00 00 FF FF FF FF 07 00"), file.ComtradeOptions{}, "1000000 7 f2", ""},
 	}
-	fifth := tests["none"]
-	fifth.cfg = config("1999", six, 6, "0;0,5", "00.000000", "ASCII")
+	fifth := vector{cfg: config("1999", six, 6, "0;0,5", "00.000000", "ASCII")}
 	for i := range 4 {
 		fifth.dat += fmt.Sprintf("%d,%d,0,0,0,0,0,0,0,0,0,0,0,0\r\n", i+1, i)
 	}
