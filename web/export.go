@@ -11,6 +11,7 @@ import (
 	"strings"
 	"time"
 
+	"letthrough/capture/file"
 	"letthrough/capture/trace"
 	"letthrough/store"
 )
@@ -107,6 +108,15 @@ func (d *download) Write(b []byte) (int, error) {
 	}
 	_ = d.rc.SetWriteDeadline(time.Now().Add(answerTimeout)) // a recorder in a test has none
 	return d.w.Write(b)
+}
+
+// exportCSV writes the samples as the trace CSV, on the run's own time base.
+func (s *Server) exportCSV(r *http.Request, w io.Writer, run store.Run) error {
+	channels := make([]trace.Channel, len(run.Channels))
+	for i, c := range run.Channels {
+		channels[i] = c.Channel
+	}
+	return file.WriteCSVRows(w, channels, s.store.Batches(r.Context(), run.ID))
 }
 
 // exportJSON writes the run as GET /api/runs/{id} does and, under trace, every sample of every

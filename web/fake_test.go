@@ -24,6 +24,8 @@ type fakeBench struct {
 	contact bool
 	armed   capture.ArmRequest
 	blow    bool // State panics
+
+	beforeWindow func() // something happens while the hub makes a backlog
 }
 
 var _ Bench = (*fakeBench)(nil)
@@ -135,6 +137,9 @@ func (b *fakeBench) Columns(ch int, after uint64, dst []capture.Column) (cols []
 }
 
 func (b *fakeBench) Window(ch int) ([]capture.Column, uint64) {
+	if b.beforeWindow != nil {
+		b.beforeWindow()
+	}
 	cols, last, _ := b.Columns(ch, 0, nil)
 	return cols, last
 }

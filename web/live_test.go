@@ -8,6 +8,7 @@ import (
 	"net"
 	"net/http"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -213,6 +214,39 @@ func TestColumnsArriveOnceAndInOrder(t *testing.T) {
 		}
 	}
 	<-sent
+}
+
+func TestColumnsThatComeDuringTheBacklog(t *testing.T) {
+	ts := newTestServer(t)
+	ts.bench.addColumns(0, steadyColumns(0, 50)...)
+	var once sync.Once
+	ts.bench.beforeWindow = func() { once.Do(func() { ts.bench.addColumns(0, steadyColumns(50, 10)...) }) }
+	s := ts.dial(t, "", nil)
+	next := 0
+	for next < 70 {
+		if next == 60 { // what was sent twice would come before these
+			ts.bench.addColumns(0, steadyColumns(60, 10)...)
+		}
+		m := s.next()
+		if m.frame == nil {
+			continue
+		}
+		for i := range m.frame.t {
+			if m.frame.lo[i] != float32(next) {
+				t.Fatalf("column %v, want %d: each once, in order", m.frame.lo[i], next)
+			}
+			next++
+		}
+	}
+}
+
+func TestBacklogReachesToThisMoment(t *testing.T) {
+	ts := serveTest(t, func(s *Server) { s.hub.frameAt = time.Now().Add(time.Hour) }) // no step of its own comes in between
+	ts.bench.addColumns(0, steadyColumns(0, 100)...)
+	f, _ := ts.dial(t, "", nil).until("frame")
+	if f.frame.kind != byte(frameBacklog) || len(f.frame.t) != 100 {
+		t.Fatalf("kind %d with %d columns, want a backlog of 100", f.frame.kind, len(f.frame.t))
+	}
 }
 
 func TestTraceLeftOut(t *testing.T) {
