@@ -61,15 +61,15 @@ const (
 
 // Clock places readings. It is used by one goroutine, which calls Learn for every reading as it arrives
 // and Settled until it says yes, then Place for all that were held back, in their order. From then on
-// each reading is given to Learn and at once to Place.
+// each reading is given to Learn and at once to Place; but after a silence of an instrument without
+// device time, Settled says no again for a while.
 type Clock struct {
 	cfg Config
 
 	// The same stamps pass through both counters, Place's at the end of the hold. From then on each
 	// reading is learned and placed at once, and one counter serves.
 	learn, place counter
-	held         int  // learned and not yet placed
-	wasHeld      bool // the last of those that were held is still to be placed
+	held         int // learned and not yet placed
 	d            int64
 	move         move
 	env          envelope
@@ -126,7 +126,10 @@ func (c *Clock) Learn(s *Stamp) {
 	case c.cfg.Polled:
 		c.trip += (float64(s.ArrivalNS-s.AskedNS) - c.trip) / float64(min(c.chunks, 64))
 	default:
-		c.period.learn(s)
+		c.period.learn(s, c.settled)
+		if c.period.doubt {
+			c.settled = false
+		}
 	}
 }
 
@@ -134,6 +137,12 @@ func (c *Clock) Learn(s *Stamp) {
 // arrives.
 func (c *Clock) Settled(nowNS int64) bool {
 	if c.settled || c.chunks == 0 {
+		return c.settled
+	}
+	if p := &c.period; p.doubt {
+		if nowNS-p.resumed >= doubtNS {
+			c.settle()
+		}
 		return c.settled
 	}
 	held := nowNS - c.first
@@ -152,6 +161,9 @@ func (c *Clock) Settle() {
 
 func (c *Clock) settle() {
 	c.settled = true
+	if c.period.doubt {
+		c.period.decide()
+	}
 	if c.cfg.TickNS == 0 {
 		return
 	}
@@ -174,9 +186,8 @@ func (c *Clock) Place(s *Stamp) (atNS int64, gap bool, what Outcome) {
 
 func (c *Clock) placeDevice(s *Stamp) (atNS int64, gap bool, what Outcome) {
 	d, move := c.d, c.move
-	if c.held > 1 || c.wasHeld {
+	if c.held > 1 { // of the last one, Learn has just said the same
 		d, move = c.place.device(s)
-		c.wasHeld = c.held > 1
 	}
 	c.held--
 	switch move {

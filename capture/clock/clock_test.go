@@ -93,17 +93,18 @@ func run(tb rapid.TB, c *clock.Clock, ss []clock.Stamp) []placed {
 		}
 		lastAt = at
 	}
-	held, settled := 0, false
+	next, settled := 0, false
 	for i := range ss {
 		c.Learn(&ss[i])
-		if settled {
+		if settled = settled && c.Settled(ss[i].ArrivalNS); settled {
 			place(i)
+			next = i + 1
 			continue
 		}
-		if held++; ss[i].Behind == 0 && c.Settled(ss[i].ArrivalNS) || i == len(ss)-1 {
+		if ss[i].Behind == 0 && c.Settled(ss[i].ArrivalNS) || i == len(ss)-1 {
 			c.Settle()
-			for j := range held {
-				place(j)
+			for ; next <= i; next++ {
+				place(next)
 			}
 			settled = true
 		}
@@ -142,6 +143,36 @@ func TestDeviceTime(t *testing.T) {
 		}
 		if hz := c.RateHz(); math.Abs(hz-1000) > 20 {
 			t.Errorf("rate %g Hz, want 1000", hz)
+		}
+	})
+
+	t.Run("LateDeliveriesAreNoRate", func(t *testing.T) {
+		for seed := range uint64(20) {
+			ss, truth := stamps(regular(8000, ms, 1, 0), func(r *rand.Rand, host int64) int64 {
+				j := rand.New(rand.NewPCG(uint64(host/(40*ms)), seed))
+				return (host/(40*ms)+1)*40*ms + int64(j.ExpFloat64()*30e6) // a busy host, twenty times as fast
+			}, 0, seed)
+			ps := run(t, clock.New(clock.Config{TickNS: us}), ss)
+			for i, p := range ps {
+				got, want := float64(p.at-ps[0].at), float64(truth[i].device)
+				if math.Abs(got-want) > 600e-6*want { // the offset may still be put right, slowly
+					t.Fatalf("seed %d: %.3f ms after %.3f ms of device time", seed, got/1e6, want/1e6)
+				}
+			}
+		}
+	})
+
+	t.Run("BacklogWorkedOffIsNoRate", func(t *testing.T) {
+		ss, truth := stamps(regular(8000, ms, 1, 0), func(r *rand.Rand, host int64) int64 {
+			late := max(0, 60*ms-(host-5*s)/25) // 60 ms at first, nothing after 1.5 s
+			return direct(r, host) + late
+		}, 0, 19)
+		ps := run(t, clock.New(clock.Config{TickNS: us}), ss)
+		for i, p := range ps {
+			got, want := float64(p.at-ps[0].at), float64(truth[i].device)
+			if math.Abs(got-want) > 600e-6*want {
+				t.Fatalf("%.3f ms after %.3f ms of device time", got/1e6, want/1e6)
+			}
 		}
 	})
 
@@ -370,6 +401,38 @@ func TestCountedReadings(t *testing.T) {
 			if p.gap || p.what != clock.Placed {
 				t.Fatalf("reading %d: %+v", i, p)
 			}
+		}
+		if off, _ := worst(ps, truth, 0); off > 25 {
+			t.Errorf("%.1f ms off, want at most 25", off)
+		}
+	})
+
+	t.Run("DeliveriesInSmallPacketsAfterAStallAreNoPause", func(t *testing.T) {
+		ss, truth := stamps(regular(8000, ms, 1, 0), func(r *rand.Rand, host int64) int64 {
+			if host < 9*s || host > 9200*ms {
+				return direct(r, host)
+			}
+			return 9200*ms + (host-9*s)/(4*ms)*100*us // four lines of 16 bytes a packet
+		}, 0, 17)
+		ps := run(t, clock.New(clock.Config{}), ss)
+		for i, p := range ps {
+			if p.gap || p.what != clock.Placed {
+				t.Fatalf("reading %d: %+v", i, p)
+			}
+		}
+		if off, uneven := worst(ps, truth, 0); off > 25 || uneven > 0.06 {
+			t.Errorf("%.1f ms off, intervals by %.1f %%; want at most 25 ms and 6 %%", off, 100*uneven)
+		}
+	})
+
+	t.Run("LostBytesKeepTheirTime", func(t *testing.T) {
+		rs := regular(8000, ms, 1, 0)
+		rs = append(rs[:4000:4000], rs[4030:]...)
+		ss, truth := stamps(rs, usbBursts(16*ms), 0, 18)
+		ss[4000].Gap = true
+		ps := run(t, clock.New(clock.Config{}), ss)
+		if !ps[4000].gap {
+			t.Errorf("no gap at the loss: %+v", ps[4000])
 		}
 		if off, _ := worst(ps, truth, 0); off > 25 {
 			t.Errorf("%.1f ms off, want at most 25", off)

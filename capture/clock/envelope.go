@@ -11,6 +11,9 @@ const envelopePoints = 64
 const (
 	firstWindowNS = 250e6
 	longWindowNS  = 16e9
+	// rateSpanNS is how long a device is watched before its rate is believed to be off: over a shorter
+	// time a few late deliveries look like a rate.
+	rateSpanNS = 10e9
 )
 
 // point is the earliest arrival of one window: device time d, and arrival less device time m, both ns.
@@ -175,7 +178,7 @@ func (c *Clock) steer(d int64) {
 	slew, dead := 500e-6, max(1e6, 2*f.spread)
 	if c.cfg.TickNS == 0 {
 		rate, slew, dead = f.rate, 20e-3, 0 // what is counted has no rate of its own to keep to
-	} else if math.Abs(f.rate) > 3*f.rateU() {
+	} else if f.span >= rateSpanNS && math.Abs(f.rate) > 3*f.rateU() {
 		rate = f.rate
 	}
 	late := float64(c.time(d)-d-f.ref.m) - f.at(d)

@@ -3,11 +3,11 @@ package clock
 // Without device time the readings are counted, and their count times the period stands in for it.
 
 const (
-	periodChunks   = 16 // before a period is believed, or
-	burstChunks    = 4  // so many chunks with
-	burstReadings  = 64 // so many readings
-	minPauseNS     = 50e6
-	pauseReadings  = 64 // a chunk of so many more likely ends a late delivery than a pause
+	periodChunks   = 16   // before a period is believed, or
+	burstChunks    = 4    // so many chunks with
+	burstReadings  = 64   // so many readings
+	minPauseNS     = 50e6 // a shorter silence is a late delivery
+	doubtNS        = 50e6 // how long readings after a silence are held to see how many come
 	irregularNS    = 10e6
 	irregularShare = 0.1 // of the period
 
@@ -29,7 +29,16 @@ type period struct {
 	ns      float64 // the period
 	line    line    // arrival as a function of the count
 
+	// Was a silence a pause, or were deliveries late? The readings that come within doubtNS tell.
+	doubt    bool
+	lost     bool  // bytes were lost in it
+	quiet    int64 // the last arrival before it
+	resumed  int64 // the first arrival after it
+	newest   int64
+	resuming int64 // readings since
+
 	placed  int64   // count in Place
+	pause   float64 // to go on before the next reading is placed, ns
 	d       float64 // virtual device time of the last reading placed
 	arrival int64   // of the chunk being placed
 	before  int64   // of the chunk before it
@@ -37,16 +46,27 @@ type period struct {
 	started bool
 }
 
-// learn takes in one reading and may find that the stream is regular.
-func (p *period) learn(s *Stamp) {
-	p.count += int64(1 + s.Missed)
+// learn takes in one reading and may find that the stream is regular, or that it was silent.
+// While readings are still held back from the opening on, silences are not doubted: the fit sees them.
+func (p *period) learn(s *Stamp, settled bool) {
+	lines := int64(1 + s.Missed)
+	p.count += lines
+	if p.regular {
+		before := p.newest
+		p.newest = s.ArrivalNS
+		switch {
+		case p.doubt:
+			p.resuming += lines
+		case settled && (s.Gap || float64(s.ArrivalNS-before) > p.longest()):
+			p.doubt, p.lost, p.quiet, p.resumed, p.resuming = true, s.Gap, before, s.ArrivalNS, lines
+		}
+		return
+	}
+	p.newest = s.ArrivalNS
 	if s.Behind > 0 {
 		return
 	}
 	p.chunks++
-	if p.regular {
-		return
-	}
 	if s.Gap {
 		p.reset()
 	}
@@ -78,29 +98,34 @@ func (p *period) learn(s *Stamp) {
 }
 
 func (p *period) reset() {
-	p.points, p.stride, p.skip, p.regular = envelope{}, 0, 0, false
+	p.points, p.stride, p.skip, p.regular, p.doubt = envelope{}, 0, 0, false, false
 }
 
-// place counts one reading on and gives its virtual device time. Where the instrument was silent for
-// longer than a late delivery explains, that time goes on too.
+// longest is how long a silence may last without being doubted, ns.
+func (p *period) longest() float64 { return max(gapIntervals*p.ns, minPauseNS) }
+
+// decide ends the doubt about a silence: readings that are missing for the time that went by mean that the
+// instrument paused (or that they were lost), and then that time goes on too.
+func (p *period) decide() {
+	p.doubt = false
+	silent := float64(p.newest-p.quiet) - p.ns*float64(p.resuming)
+	if silent > p.longest() || p.lost && silent > 0 {
+		p.pause = silent
+	}
+}
+
+// place counts one reading on and gives its virtual device time.
 func (p *period) place(s *Stamp) (d int64) {
 	p.placed += int64(1 + s.Missed)
-	step := p.ns * float64(1+s.Missed)
 	if !p.started || s.ArrivalNS != p.arrival {
 		if !p.started {
-			p.arrival = s.ArrivalNS
+			p.arrival, p.started = s.ArrivalNS, true
 		}
 		p.before, p.arrival, p.inChunk = p.arrival, s.ArrivalNS, 0
-		elapsed := float64(p.arrival - p.before)
-		k := s.Behind + 1
-		silent := elapsed - p.ns*float64(k+s.Missed)
-		if p.started && p.regular && (s.Gap || silent > max(gapIntervals*p.ns, minPauseNS) && k < pauseReadings) {
-			step = max(step, elapsed-p.ns*float64(k-1))
-		}
-		p.started = true
 	}
 	p.inChunk++
-	p.d += step
+	p.d += p.ns*float64(1+s.Missed) + p.pause
+	p.pause = 0
 	return int64(p.d)
 }
 

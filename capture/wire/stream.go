@@ -144,6 +144,7 @@ func (s *Stream) take(arrivalNS int64) {
 			s.stamp.DeviceNS, s.stamp.Missed, s.stamp.Gap = r.DeviceNS, int(r.Missed), r.Flags&trace.Gap != 0
 			s.stamp.Behind = max(0, behind)
 			s.clk.Learn(&s.stamp)
+			s.settled = s.settled && (s.timed || s.clk.Settled(arrivalNS))
 		}
 		if s.settled {
 			s.put(r, first)
@@ -176,7 +177,10 @@ func (s *Stream) release() {
 		s.stamp = h.stamp
 		s.put(&h.r, h.first)
 	}
-	s.waiting = nil
+	if len(s.waiting) > 1<<10 {
+		s.waiting = nil // only the first hold of a fast instrument is that long
+	}
+	s.waiting = s.waiting[:0]
 }
 
 // put places one reading. Readings of one line have one time.

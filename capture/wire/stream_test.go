@@ -192,6 +192,34 @@ func TestStream(t *testing.T) {
 	})
 }
 
+func TestStreamWithoutTimeTellsAPauseFromALateHost(t *testing.T) {
+	st, got := mustStream(t, "unit=A"), map[trace.Channel][]trace.Sample{}
+	feed := func(from, to, per, step int64, at int64) {
+		for i := from; i < to; i += per {
+			collect(got, st.Feed([]byte(strings.Repeat("1.5\n", int(per))), at+(i-from)/per*step))
+		}
+	}
+	feed(0, 1600, 16, 16*ms, 1016*ms)
+	feed(1600, 1800, 4, ms/10, 2816*ms) // 200 ms late, then in small packets
+	feed(1800, 3000, 16, 16*ms, 2832*ms)
+	feed(3000, 4600, 16, 16*ms, 5032*ms) // a pause of a second
+	c := got[current]
+	if len(c) != 4598 {
+		t.Fatalf("%d samples, want 4598", len(c))
+	}
+	for i := 1; i < len(c); i++ {
+		if i == 2998 {
+			if d := c[i].AtNS - c[i-1].AtNS; d < 980*ms || d > 1020*ms || c[i].Flags != trace.Gap {
+				t.Errorf("the pause: %d us, flags %v; want a gap of a second", d/1000, c[i].Flags)
+			}
+			continue
+		}
+		if d := c[i].AtNS - c[i-1].AtNS; d < 900_000 || d > 1_100_000 || c[i].Flags != 0 {
+			t.Fatalf("samples %d and %d are %d us apart, flags %v; want 1000 and none", i-1, i, d/1000, c[i].Flags)
+		}
+	}
+}
+
 // The whole way: a board on a pseudo-terminal, port, format, clock.
 func TestStreamFromPseudoTerminal(t *testing.T) {
 	master, slave, err := pty.Open()
