@@ -12,9 +12,13 @@ type baseline struct {
 	n, next int // filled, and where the next one goes
 	scratch [baselineN]float64
 
-	// A cheap screen in front of the exact level: running mean and mean deviation.
-	mean, dev float64
-	quantum   float64 // smallest step between neighbouring readings: one display count where none is stated
+	// A cheap screen in front of the exact level, which costs a sort: the level worked out last.
+	screenAt  int // readings taken when it was
+	screenB   float64
+	screenTop float64
+	taken     int
+	quantum   float64 // smallest step between neighbouring readings
+	repeats   int     // how often it was made
 }
 
 const (
@@ -27,19 +31,34 @@ const (
 
 // add takes one reading of the quiet trace.
 func (b *baseline) add(t, x float64) {
-	if b.n > 0 {
-		d := x - b.mean
-		b.mean += d / 16
-		b.dev += (math.Abs(d) - b.dev) / 16
-	} else {
-		b.mean = x
-	}
+	b.taken++
 	if b.n >= baselineFree && t-b.t[(b.next+baselineN-1)%baselineN] < baselineS/baselineN {
 		return
 	}
 	b.t[b.next], b.x[b.next] = t, x
 	b.next = (b.next + 1) % baselineN
 	b.n = min(b.n+1, baselineN)
+}
+
+// screened: the reading lies well within the onset level worked out a short while ago.
+func (b *baseline) screened(x float64) bool {
+	return b.screenTop > 0 && b.taken-b.screenAt < screenN && math.Abs(x-b.screenB) < 0.8*b.screenTop
+}
+
+func (b *baseline) screen(median, level float64) {
+	b.screenAt, b.screenB, b.screenTop = b.taken, median, level
+}
+
+const screenN = 256
+
+// step takes the size of a step between neighbouring readings.
+func (b *baseline) step(size float64) {
+	switch {
+	case size < 0.9*b.quantum:
+		b.quantum, b.repeats = size, 1
+	case size < 1.1*b.quantum:
+		b.repeats++
+	}
 }
 
 // level gives median, robust standard deviation (1.4826 times the median absolute deviation, for
@@ -67,7 +86,7 @@ func (b *baseline) flip() {
 	for i := range b.x {
 		b.x[i] = -b.x[i]
 	}
-	b.mean = -b.mean
+	b.screenB = -b.screenB
 }
 
 // medianOf gives the median of s and reorders it; the mean of the middle two for an even number.

@@ -64,10 +64,10 @@ func (d *Detector) resolved(s *story, apparent trace.Behaviour) trace.Behaviour 
 // voltageSteady: a fast voltage channel saw the output collapse once and stay there.
 func (d *Detector) voltageSteady(s *story) bool {
 	v := &d.volts
-	if !v.seen || v.thin.every == 0 || len(v.changes) > 2 {
+	if !v.seen || v.fault.every == 0 || len(v.changes) > 2 {
 		return false
 	}
-	n := len(v.thin.within(s.p0.on.t, s.end)) * v.thin.every
+	n := len(v.fault.within(s.p0.on.t, s.end)) * v.fault.every
 	return s.watched() > 0 && float64(n)/s.watched() > 20
 }
 

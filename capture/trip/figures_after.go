@@ -209,8 +209,13 @@ func (f *figures) energy() (trace.Figure, bool) {
 
 // faultVolts is the voltage under fault: measured, the median between onset and cut-off.
 func (f *figures) faultVolts() (float64, bool) {
-	end, _ := f.s.faultEnd()
-	return f.d.volts.thin.median(f.s.p0.on.t+f.d.interval(), end-f.d.interval())
+	u := f.d.volts.under
+	if !u.asked {
+		end, _ := f.s.faultEnd()
+		u = span{from: f.s.p0.on.t + f.d.interval(), to: end - f.d.interval()}
+		u.resolve(&f.d.volts.fault, f.d.volts.touched)
+	}
+	return u.volts, u.done && u.n >= fewReadings
 }
 
 func (f *figures) openVolts() (trace.Figure, bool) {
@@ -218,8 +223,11 @@ func (f *figures) openVolts() (trace.Figure, bool) {
 	if !v.seen {
 		return trace.Figure{}, false
 	}
-	open, ok := v.thin.median(f.s.p0.on.t-baselineS, f.s.p0.on.t-f.d.interval())
-	if !ok {
+	open := v.before
+	if len(v.changes) == 0 {
+		open = v.openLevel()
+	}
+	if open == 0 || v.level.n < fewReadings {
 		return unresolved("no voltage was read before the fault"), true
 	}
 	return exact(open, 0.02*math.Abs(open)), true

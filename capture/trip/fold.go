@@ -74,6 +74,9 @@ func (f *fold) window(d *Detector, p *pulse) float64 {
 
 // begin starts a candidate when the mean has left a plateau that was one.
 func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
+	if w >= foldChopS && !d.coarse() && o.t-p.on.t < 3*w {
+		return // too few periods to call it a plateau
+	}
 	plateau, ok := d.plateau(p, o.t-w)
 	if !ok || m >= foldShare*plateau || m < 0.1*plateau {
 		return
@@ -99,6 +102,9 @@ func (d *Detector) plateau(p *pulse, until float64) (level float64, ok bool) {
 		if level = (first + second) / 2; math.Abs(first-second) < 0.15*level {
 			return level, true
 		}
+	}
+	if d.ripple.period > 0 || p.lows > p.bounces {
+		return 0, false // the histogram leaves out the low readings
 	}
 	level, ok = d.hist.quantile(0.5)
 	flat := d.hist.countFrom(0.85*level) - d.hist.countFrom(1.15*level)

@@ -25,6 +25,10 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 		ps.start(d, p)
 	}
 	t := ps.span
+	if o.hole || o.t-ps.from.t > 64*t {
+		ps.from = o.at
+		return
+	}
 	if p.lowN == 0 {
 		for _, m := range ps.pending {
 			ps.hist.add(m, t)

@@ -38,7 +38,20 @@ func (d *Detector) settle(p *pulse, force bool) {
 		return
 	}
 	from := p.on.from
-	p.on = rise(d.ring, p.k, from, d.upperLevel(p, p.k, end), d.sigma)
+	level, drift := d.upperLevel(p, p.k, end), 0.0
+	if third, last, ok := d.lateLevels(p, end); ok {
+		drift = math.Abs(last - third)
+		if last > 1.005*third {
+			level = last
+		}
+	}
+	p.on = rise(d.ring, p.k, from, level, d.sigma)
+	// A level that is not quite reached yet moves its 50 % instant along the slope.
+	if k := d.ring.index(p.on.t); k > d.ring.first() && k < d.ring.end {
+		if a, b := d.ring.at(k-1), d.ring.at(k); b.x > a.x {
+			p.on.u = math.Hypot(p.on.u, drift/2*(b.t-a.t)/(b.x-a.x))
+		}
+	}
 	if p.bounces > 0 {
 		// Where bounces were seen, the first make may have been too short to be seen.
 		p.on.u = math.Hypot(p.on.u, (p.settledAt-p.on.t)/2/math.Sqrt(3))
@@ -62,24 +75,30 @@ func (d *Detector) steadyFrom(p *pulse, end int) float64 {
 	return d.ring.at(max(k, d.ring.first())).t
 }
 
-// stillRising: the last quarter of the readings lies more than 5 % above the third one.
+// stillRising: the last quarter of the readings lies more than 2 % above the third one.
 func (d *Detector) stillRising(p *pulse, end int) bool {
+	third, last, ok := d.lateLevels(p, end)
+	return ok && last > 1.02*third+d.sigma/2
+}
+
+// lateLevels are the medians of the third and the last quarter of the pulse's readings up to end.
+func (d *Detector) lateLevels(p *pulse, end int) (third, last float64, ok bool) {
 	n := end - p.k
 	if n < 8 || d.choppy(p) {
-		return false
+		return 0, 0, false
 	}
 	third, ok3 := levelOf(d.ring, p.k+n/2, p.k+3*n/4, d.offLevel, d.scratch[:])
 	last, ok4 := levelOf(d.ring, p.k+3*n/4, end, d.offLevel, d.scratch[:])
-	return ok3 && ok4 && last > 1.05*third
+	return third, last, ok3 && ok4
 }
 
-// upperLevel is the state level of readings k0..k1-1 of a pulse: their median, on a rippled plateau
-// the ripple's peak. Where a reading or two is all there is, the largest.
+// upperLevel is the state level of readings k0..k1-1 of a pulse: the median of their later half, on a
+// rippled plateau the ripple's peak. Where a few readings are all there is, the largest.
 func (d *Detector) upperLevel(p *pulse, k0, k1 int) float64 {
 	if d.choppy(p) || k1-k0 < 4 {
 		return peakOf(d.ring, k0, k1)
 	}
-	if v, ok := levelOf(d.ring, k0, k1, d.offLevel, d.scratch[:]); ok {
+	if v, ok := levelOf(d.ring, k0+(k1-k0)/2, k1, d.offLevel, d.scratch[:]); ok {
 		return v
 	}
 	return peakOf(d.ring, k0, k1)
@@ -244,6 +263,7 @@ type lastLevel struct {
 func (d *Detector) closeFault(p *pulse, end float64, at sums, before float64) {
 	p.mean, p.meanOK = d.meanUpTo(p, end, at)
 	p.last = d.lastTenth(p, before)
+	d.volts.ask(max(p.settledAt, p.on.t)+d.interval(), end-d.interval())
 }
 
 // lastTenth is the median of the last 10 % of the fault up to end, three readings at least; on a

@@ -62,15 +62,7 @@ func (d *Detector) quiet(t float64) (b, sigma, level float64, ok bool) {
 	if d.set.Procedure.NoUpperState() {
 		b = 0
 	}
-	level = max(d.leastOnset(), 6*sigma*(1+10/float64(n)))
-	if math.IsInf(d.base.quantum, 1) {
-		return b, sigma, level, true
-	}
-	// Where no count is stated the smallest step seen stands for it, unless it is as coarse as a
-	// level itself (a trace of two values).
-	if q := 3 * d.base.quantum; d.set.ResolutionA == 0 && q < 4*level {
-		level = max(level, q)
-	}
+	level = max(d.leastOnset(), 6*sigma*(1+10/float64(n)), 3*d.resolution())
 	return b, sigma, level, true
 }
 
@@ -141,16 +133,15 @@ func (d *Detector) seekRise(o *obs) {
 		return
 	}
 	if d.candK < 0 {
-		// The exact level costs a sort: ask for it only when the reading leaves the running mean.
-		away := math.Abs(o.x - d.base.mean)
-		if away < 3*d.base.dev && away < d.leastOnset() {
-			return
-		}
-		if away < d.leastOnset() {
+		if d.base.screened(o.x) {
 			return
 		}
 		b, sigma, level, ok := d.quiet(o.t)
-		if !ok || math.Abs(o.x-b) <= level {
+		if !ok {
+			return
+		}
+		d.base.screen(b, level)
+		if !d.risen(o.x, b, level) {
 			return
 		}
 		d.b, d.sigma, d.onLevel = b, sigma, level
@@ -160,12 +151,18 @@ func (d *Detector) seekRise(o *obs) {
 		}
 	} else {
 		first := d.ring.at(d.candK)
-		if math.Abs(o.x-d.b) <= d.onLevel || (o.x > d.b) != (first.x > d.b) {
+		if !d.risen(o.x, d.b, d.onLevel) || (o.x > d.b) != (first.x > d.b) {
 			d.dropCandidate()
 			return
 		}
 	}
 	d.begin()
+}
+
+// risen: the reading is above the onset level, or as far below with reversed leads. A fall towards
+// zero is no rise the other way round.
+func (d *Detector) risen(x, b, level float64) bool {
+	return x-b > level || (b-x > level && -x > max(d.leastOnset(), math.Abs(b)))
 }
 
 // dropCandidate: a single reading was no onset. It is part of the quiet trace.

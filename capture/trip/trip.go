@@ -208,9 +208,7 @@ func (d *Detector) advance(o *obs, flagged bool) {
 		if diff < 0 {
 			diff = -diff
 		}
-		if diff < d.base.quantum {
-			d.base.quantum = diff
-		}
+		d.base.step(diff)
 	}
 	trap := dt * (x0*x0 + x1*x1) / 2
 	o.at.trap += trap
@@ -268,15 +266,20 @@ func (d *Detector) coarse() bool {
 	return d.averaging() > 0.05
 }
 
-// resolution is one display count in A: stated, else the smallest step seen between readings.
+// resolution is one display count in A: stated, else the smallest step that neighbouring readings
+// make again and again, where it is small enough to be one; 0 where none is known.
 func (d *Detector) resolution() float64 {
 	if d.set.ResolutionA > 0 {
 		return d.set.ResolutionA
 	}
-	if math.IsInf(d.base.quantum, 1) {
-		return 0
+	limit := 0.25
+	if d.set.RatedCurrentA > 0 {
+		limit = 0.25 * d.set.RatedCurrentA
 	}
-	return d.base.quantum
+	if d.base.quantum <= limit && d.base.repeats >= 2 {
+		return d.base.quantum
+	}
+	return 0
 }
 
 // SetHold changes the hold, counted from the onset in seconds; 0 is to the end of the trace.

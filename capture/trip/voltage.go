@@ -15,11 +15,30 @@ type voltage struct {
 	prevV   float64
 	level   *histogram // while up: the open level
 	open    float64
+	before  float64 // the open level when it first collapsed
+	sum     float64 // of the readings before that, and of the low ones among them not counted yet
+	n       int
+	lowSum  float64
+	lowN    int
+	touched bool // it came below half of the open level without collapsing: a rectified or pulsed output
 	up      bool
+	lowT    float64 // since when it is low without being down yet
+	lowAt   change
+	low     bool
 	changes []change
-	thin    series
+	fault   series // readings since the first collapse
+	under   span   // the fault, once the current channel has told it
 	energy  energySum
 	waiting []vReading
+}
+
+// span is a stretch of time with the median voltage in it, worked out once the stream has passed it.
+type span struct {
+	from, to float64
+	asked    bool
+	done     bool
+	volts    float64
+	n        int
 }
 
 type vReading struct{ t, v float64 }
@@ -42,7 +61,8 @@ type energySum struct {
 
 const maxWaiting = 1 << 15
 
-// Voltage takes the next samples of the voltage channel (V). Samples beyond the range or without a
+// Voltage takes the next samples of the voltage channel (V). The two channels are handed over in step,
+// neither more than a second ahead of the other. Samples beyond the range or without a
 // number are passed over: a voltage bound serves no figure.
 func (d *Detector) Voltage(samples []trace.Sample) {
 	for _, s := range samples {
@@ -70,41 +90,104 @@ func (v *voltage) take(d *Detector, t, x float64) {
 	}
 	x *= v.sign
 	v.follow(d, t, x)
-	v.thin.add(t, x)
+	if len(v.changes) > 0 || v.low {
+		v.fault.add(t, x)
+	}
 	v.prevT, v.prevV = t, x
+	if u := &v.under; u.asked && !u.done && t >= u.to {
+		u.resolve(&v.fault, v.touched)
+	}
 	if len(v.waiting) < maxWaiting {
 		v.waiting = append(v.waiting, vReading{t, x})
 	}
 	v.settleEnergy(d)
 }
 
-// follow looks for collapse below and return above half of the open level.
+// ask sets the stretch over which the voltage under fault is wanted.
+func (v *voltage) ask(from, to float64) {
+	if !v.seen || v.under.asked {
+		return
+	}
+	v.under = span{from: from, to: to, asked: true}
+	if v.prevT >= to {
+		v.under.resolve(&v.fault, v.touched)
+	}
+}
+
+func (u *span) resolve(s *series, rippled bool) {
+	m := s.within(u.from, u.to)
+	u.done, u.n = true, len(m)*max(s.every, 1)
+	switch {
+	case len(m) == 0:
+	case rippled:
+		u.volts = meanOf(m)
+	default:
+		u.volts = medianOf(m)
+	}
+}
+
+// follow looks for collapse below and return above half of the open level. A rectified or pulsed
+// output touches zero every period, so it has collapsed only when it stays low for the confirm time.
 func (v *voltage) follow(d *Detector, t, x float64) {
-	if v.up {
-		if v.open == 0 || x >= v.open/2 {
-			v.level.add(x, 1)
-			if n := v.level.n; n <= 8 || n&(n-1) == 0 || n&255 == 0 {
-				v.open, _ = v.level.quantile(0.5)
-			}
-			return
+	if v.open == 0 || x >= v.open/2 {
+		if !v.up {
+			v.change(d, t, x, true)
+			v.up = true
 		}
-	} else if x < v.open/2 {
+		if v.low {
+			v.touched = true
+		}
+		v.low = false
+		v.sum, v.n = v.sum+v.lowSum+x, v.n+v.lowN+1
+		v.lowSum, v.lowN = 0, 0
+		v.level.add(x, 1)
+		if n := v.level.n; n <= 8 || n&(n-1) == 0 || n&255 == 0 {
+			v.open, _ = v.level.quantile(0.5)
+		}
 		return
 	}
-	if v.open <= 0.5 { // no output to speak of: nothing can collapse
+	if !v.up || v.open <= 0.5 { // no output to speak of: nothing can collapse
 		return
 	}
-	v.up = !v.up
-	if len(v.changes) >= 2*maxPulses {
+	v.lowSum, v.lowN = v.lowSum+x, v.lowN+1
+	if !v.low {
+		v.low, v.lowT = true, t
+		v.lowAt = v.instant(t, x, false)
 		return
 	}
-	dt := t - v.prevT
-	f := 0.5
+	if t-v.lowT >= offConfirmS {
+		if len(v.changes) == 0 {
+			v.before = v.openLevel()
+		}
+		v.up = false
+		v.add(d, v.lowAt)
+	}
+}
+
+// openLevel is the level before the fault: the median, for a rectified or pulsed output the mean, as
+// its rating is stated (NEM 630: the arithmetic mean of a rectified or pulsed supply).
+func (v *voltage) openLevel() float64 {
+	if v.touched && v.n > 0 {
+		return v.sum / float64(v.n)
+	}
+	return v.open
+}
+
+func (v *voltage) instant(t, x float64, up bool) change {
+	dt, f := t-v.prevT, 0.5
 	if x != v.prevV {
 		f = min(max((v.open/2-v.prevV)/(x-v.prevV), 0), 1)
 	}
-	v.changes = append(v.changes, change{v.prevT + f*dt, dt / math.Sqrt(12), v.up})
-	d.dirty = true
+	return change{v.prevT + f*dt, dt / math.Sqrt(12), up}
+}
+
+func (v *voltage) change(d *Detector, t, x float64, up bool) { v.add(d, v.instant(t, x, up)) }
+
+func (v *voltage) add(d *Detector, c change) {
+	if len(v.changes) < 2*maxPulses {
+		v.changes = append(v.changes, c)
+		d.dirty = true
+	}
 }
 
 // settleEnergy integrates v·i up to the newest instant at which both are known.
@@ -175,15 +258,12 @@ func (e *energySum) between(from, to float64) (float64, bool) {
 	return b - a, ok1 && ok2
 }
 
-// returned finds the first return of the voltage after t that lasts to the end of what is known.
+// returned finds the return of the voltage that lasted to the end of what is known, where it came
+// after t.
 func (v *voltage) returned(t float64) (change, bool) {
-	if !v.seen || !v.up {
+	if !v.seen || !v.up || len(v.changes) == 0 {
 		return change{}, false
 	}
-	for i := len(v.changes) - 1; i >= 0; i-- {
-		if c := v.changes[i]; c.up {
-			return c, c.t >= t
-		}
-	}
-	return change{}, false
+	c := v.changes[len(v.changes)-1]
+	return c, c.up && c.t >= t
 }
