@@ -1,6 +1,7 @@
 package port
 
 import (
+	"log/slog"
 	"os"
 	"path/filepath"
 	"slices"
@@ -96,5 +97,69 @@ func TestQueueJoinsChunksBeyondItsList(t *testing.T) {
 	}
 	if last := b.records[len(b.records)-1]; last.n != 101 || last.atNS != n-1 {
 		t.Errorf("last chunk %+v, want 101 bytes at the latest arrival", last)
+	}
+}
+
+// plugUSB describes a USB device as the kernel does: dev/ttyX, and class/ttyX/device pointing below it.
+func plugUSB(t *testing.T, root, model, serial string) {
+	t.Helper()
+	usb := filepath.Join(root, "usb", model)
+	files := map[string]string{
+		filepath.Join(root, "dev", "ttyX"): "",
+		filepath.Join(usb, "idVendor"):     model[:4] + "\n",
+		filepath.Join(usb, "idProduct"):    model[5:] + "\n",
+		filepath.Join(usb, "product"):      "board " + model + "\n",
+		filepath.Join(usb, "serial"):       serial + "\n",
+		filepath.Join(usb, "if0", "mark"):  "",
+	}
+	for name, text := range files {
+		if err := os.MkdirAll(filepath.Dir(name), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	class := filepath.Join(root, "class", "ttyX")
+	if err := os.MkdirAll(class, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	_ = os.Remove(filepath.Join(class, "device"))
+	if err := os.Symlink(filepath.Join(usb, "if0"), filepath.Join(class, "device")); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestAnotherDeviceInTheSamePlace(t *testing.T) {
+	root := t.TempDir()
+	var logged strings.Builder
+	l := &Link{
+		spec: Spec{Path: filepath.Join(root, "dev", "ttyX")}, sysfs: filepath.Join(root, "class"),
+		opt: Options{Log: slog.New(slog.NewTextHandler(&logged, nil))},
+	}
+	if err := l.sameDevice(); err != nil {
+		t.Fatalf("a port that is no USB device: %v", err)
+	}
+	for _, c := range []struct {
+		model, serial string
+		refused       bool
+		log           string
+	}{
+		{"0001:0010", "A", false, ""},
+		{"0001:0010", "A", false, ""},
+		{"0002:0010", "A", true, ""},
+		{"0001:0011", "A", true, ""},
+		{"0001:0010", "B", false, "another device of the same kind"},
+		{"0001:0010", "B", false, ""},
+	} {
+		plugUSB(t, root, c.model, c.serial)
+		logged.Reset()
+		err := l.sameDevice()
+		if (err != nil) != c.refused || !strings.Contains(logged.String(), c.log) || c.log == "" && logged.Len() > 0 {
+			t.Errorf("%s %s: %v, logged %q; want refused %v, logged %q", c.model, c.serial, err, logged.String(), c.refused, c.log)
+		}
+		if c.refused && !strings.Contains(err.Error(), c.model) {
+			t.Errorf("%q does not name the device", err)
+		}
 	}
 }

@@ -72,9 +72,11 @@ var ErrNotOpen = errors.New("the port is not open")
 
 // Link is an open port that reconnects. Next is for one goroutine; all else may be called from any.
 type Link struct {
-	spec Spec
-	opt  Options
-	q    *queue
+	spec   Spec
+	opt    Options
+	q      *queue
+	sysfs  string   // where the system describes its ports
+	device identity // of the goroutine that dials
 
 	// of the goroutine that calls Next
 	burst  burst
@@ -118,7 +120,7 @@ func Open(s Spec, o Options) (*Link, error) {
 	}
 	o.Log = o.Log.With("port", s.Path)
 	l := &Link{
-		spec: s, opt: o, q: newQueue(o.QueueBytes), started: time.Now(),
+		spec: s, opt: o, q: newQueue(o.QueueBytes), sysfs: ttyClass, started: time.Now(),
 		stop: make(chan struct{}), ended: make(chan struct{}), timer: time.NewTimer(heartbeat),
 	}
 	p, err := l.dial()
@@ -137,6 +139,9 @@ func Open(s Spec, o Options) (*Link, error) {
 // dial opens the port and sets its read time-out, and reads once without waiting so that a port the
 // library cannot read is found here and not later. A byte that this read brings is kept.
 func (l *Link) dial() (Port, error) {
+	if err := l.sameDevice(); err != nil {
+		return nil, err
+	}
 	p, err := l.opt.Dial(l.spec)
 	if err != nil {
 		return nil, err

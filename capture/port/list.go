@@ -24,6 +24,9 @@ type Info struct {
 	Problem      string `json:"problem,omitempty"` // why it cannot be opened and what to type; empty where it can
 }
 
+// ttyClass is where the kernel describes its terminals.
+const ttyClass = "/sys/class/tty"
+
 // List gives the serial ports of this machine by name. It sends nothing to any of them.
 func List() ([]Info, error) {
 	found, err := enumerator.GetDetailedPortsList()
@@ -42,7 +45,7 @@ func List() ([]Info, error) {
 			Problem: problem(d.Name),
 		})
 	}
-	for _, path := range builtIn("/sys/class/tty") {
+	for _, path := range builtIn(ttyClass) {
 		if !slices.ContainsFunc(out, func(i Info) bool { return i.Path == path }) {
 			out = append(out, Info{Path: path, Problem: problem(path)})
 		}
