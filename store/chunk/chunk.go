@@ -48,9 +48,9 @@ func (e *CorruptError) Error() string {
 // Encoder packs samples. It keeps its working memory between calls; the zero value is ready. Not
 // safe for concurrent use.
 type Encoder struct {
-	ints  []int64
-	times []int64
-	flags []trace.Flags
+	ints    []int64
+	times   []int64
+	changes []int32
 }
 
 // Append packs at most MaxSamples samples and appends the blob to dst.
@@ -59,13 +59,11 @@ func (e *Encoder) Append(dst []byte, samples []trace.Sample) []byte {
 		panic(fmt.Sprintf("chunk: %d samples are more than %d", len(samples), MaxSamples))
 	}
 	n := len(samples)
-	e.times, e.flags, e.ints = grow(e.times, n), grow(e.flags, n), grow(e.ints, n)
+	e.times, e.ints = grow(e.times, n), grow(e.ints, n)
 	flagged := trace.Flags(0)
-	for i := range samples {
-		s := &samples[i]
-		e.times[i] = s.AtNS
-		e.flags[i] = s.Flags
-		flagged |= s.Flags
+	for i, times := 0, e.times; i < len(samples) && i < len(times); i++ {
+		times[i] = samples[i].AtNS
+		flagged |= samples[i].Flags
 	}
 	digits, exceptions, decimal := e.toCodes(samples)
 	codec := byte(codecFloat)
@@ -74,11 +72,11 @@ func (e *Encoder) Append(dst []byte, samples []trace.Sample) []byte {
 	}
 	dst = append(dst, codec)
 	dst = binary.AppendUvarint(dst, uint64(n))
-	dst = appendTimes(dst, e.times)
+	dst, e.changes = appendTimes(dst, e.times, e.changes)
 	if flagged == 0 {
 		dst = append(dst, 0)
 	} else {
-		dst = appendFlags(dst, e.flags)
+		dst = appendFlags(dst, n, func(i int) trace.Flags { return samples[i].Flags })
 	}
 	if !decimal {
 		for i := range samples {
@@ -110,7 +108,11 @@ func Decode(dst []trace.Sample, blob []byte) ([]trace.Sample, error) {
 	start := len(dst)
 	dst = growSamples(dst, n)
 	out := dst[start:]
-	r.times(n, func(i int, t int64) { out[i].AtNS = t })
+	r.times(n, func(at int, times []int64) {
+		for i, t := range times {
+			out[at+i].AtNS = t
+		}
+	})
 	r.runs(n, func(from, to int) {
 		f := trace.Flags(r.byte())
 		for i := from; i < to; i++ {

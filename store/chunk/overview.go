@@ -129,12 +129,12 @@ func (e *Encoder) AppendBuckets(dst []byte, buckets []Bucket, perBucket int64) [
 	}
 	dst = binary.AppendUvarint(dst, uint64(perBucket))
 	dst = binary.AppendUvarint(dst, uint64(buckets[n-1].N))
-	e.times, e.flags, e.ints = grow(e.times, n), grow(e.flags, n), grow(e.ints, n)
+	e.times, e.ints = grow(e.times, n), grow(e.ints, n)
 	for i, b := range buckets {
-		e.times[i], e.flags[i] = b.T0, b.Flags
+		e.times[i] = b.T0
 	}
-	dst = appendTimes(dst, e.times)
-	dst = appendFlags(dst, e.flags)
+	dst, e.changes = appendTimes(dst, e.times, e.changes)
+	dst = appendFlags(dst, n, func(i int) trace.Flags { return buckets[i].Flags })
 	if !decimal {
 		for _, b := range buckets {
 			dst = binary.LittleEndian.AppendUint64(dst, math.Float64bits(b.Min))
@@ -211,7 +211,11 @@ func DecodeBuckets(dst []Bucket, blob []byte) ([]Bucket, error) {
 		}
 		out := dst[start:]
 		out[n-1].N, out[n-1].Finite = last, last
-		r.times(n, func(i int, t int64) { out[i].T0 = t })
+		r.times(n, func(at int, times []int64) {
+			for i, t := range times {
+				out[at+i].T0 = t
+			}
+		})
 		r.runs(n, func(from, to int) {
 			f := trace.Flags(r.byte())
 			for i := from; i < to; i++ {

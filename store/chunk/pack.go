@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/bits"
+	"slices"
 
 	"letthrough/capture/trace"
 )
@@ -24,39 +25,40 @@ func unzigzag(u uint64) int64 { return int64(u>>1) ^ -int64(u&1) }
 // appendInts packs whole numbers in blocks. A block is written either as distances from its
 // smallest number, which suits noise on a level, or as steps, which suits a slope.
 func appendInts(dst []byte, v []int64) []byte {
-	var base, step [block]uint64
+	var packed [block]uint64
 	prev := int64(0)
 	for len(v) > 0 {
 		b := v[:min(block, len(v))]
 		v = v[len(b):]
-		lo := b[0]
-		hi := lo
-		var steps uint64
+		lo, hi := b[0], b[0]
+		var moved, magnitude int64
 		before := prev
-		for i, x := range b {
-			if x < lo {
-				lo = x
-			}
-			if x > hi {
-				hi = x
-			}
-			z := zigzag(x - before)
-			step[i] = z
-			steps |= z
+		for _, x := range b {
+			lo, hi = min(lo, x), max(hi, x)
+			d := x - before
+			moved |= d
+			magnitude |= d ^ d>>63
 			before = x
 		}
-		baseWidth, stepWidth := bits.Len64(uint64(hi-lo)), bits.Len64(steps)
+		baseWidth, stepWidth := bits.Len64(uint64(hi-lo)), 0
+		if moved != 0 {
+			stepWidth = bits.Len64(uint64(magnitude)) + 1 // zigzag has the sign in its lowest bit
+		}
 		head := zigzag(lo - prev)
 		if baseWidth*len(b)+bits.Len64(head)+8 <= stepWidth*len(b) {
-			for i, x := range b {
-				base[i] = uint64(x - lo)
-			}
 			dst = append(dst, byte(fromBase|baseWidth))
 			dst = binary.AppendUvarint(dst, head)
-			dst = appendBits(dst, base[:len(b)], uint(baseWidth))
+			for i, x := range b {
+				packed[i] = uint64(x - lo)
+			}
+			dst = appendBits(dst, packed[:len(b)], uint(baseWidth))
 		} else {
 			dst = append(dst, byte(fromBefore|stepWidth))
-			dst = appendBits(dst, step[:len(b)], uint(stepWidth))
+			for i, x := range b {
+				packed[i] = zigzag(x - prev)
+				prev = x
+			}
+			dst = appendBits(dst, packed[:len(b)], uint(stepWidth))
 		}
 		prev = before
 	}
@@ -100,21 +102,33 @@ func appendBits(dst []byte, v []uint64, width uint) []byte {
 	if width == 0 {
 		return dst
 	}
+	at := len(dst)
+	n := (len(v)*int(width) + 7) / 8
+	dst = slices.Grow(dst, n+8)[:at+n+8] // room for a whole last word
+	out := dst[at:]
 	var acc uint64
 	var have uint
-	for _, x := range v {
+	put := func(x uint64, width uint) {
 		acc |= x << have
-		if have += width; have >= 64 {
-			dst = binary.LittleEndian.AppendUint64(dst, acc)
+		have += width
+		if have >= 64 {
+			binary.LittleEndian.PutUint64(out, acc)
+			out = out[8:]
 			have -= 64
 			acc = x >> (width - have)
 		}
 	}
-	for ; have > 0; have -= min(have, 8) {
-		dst = append(dst, byte(acc))
-		acc >>= 8
+	if width <= 16 { // four at a time: their shifts do not wait for each other
+		for len(v) >= 4 {
+			put(v[0]|v[1]<<width|v[2]<<(2*width)|v[3]<<(3*width), 4*width)
+			v = v[4:]
+		}
 	}
-	return dst
+	for _, x := range v {
+		put(x, width)
+	}
+	binary.LittleEndian.PutUint64(out, acc)
+	return dst[:at+n]
 }
 
 // bits reads len(v) numbers of the given width.
@@ -193,11 +207,11 @@ func (r *reader) runs(n int, put func(from, to int)) {
 	}
 }
 
-func appendFlags(dst []byte, flags []trace.Flags) []byte {
-	return appendRuns(dst, len(flags),
-		func(i int) bool { return flags[i] != 0 },
-		func(i, j int) bool { return flags[i] == flags[j] },
-		func(dst []byte, i int) []byte { return append(dst, byte(flags[i])) })
+func appendFlags(dst []byte, n int, flags func(i int) trace.Flags) []byte {
+	return appendRuns(dst, n,
+		func(i int) bool { return flags(i) != 0 },
+		func(i, j int) bool { return flags(i) == flags(j) },
+		func(dst []byte, i int) []byte { return append(dst, byte(flags(i))) })
 }
 
 // reader walks through a blob; after the first fault everything it gives is zero.

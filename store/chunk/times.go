@@ -13,74 +13,87 @@ const (
 )
 
 // appendTimes writes the first time, the first step and then the changes of the step. Sums and
-// differences wrap, so any times come back.
-func appendTimes(dst []byte, t []int64) []byte {
+// differences wrap, so any times come back. scratch is memory for the places of changes, given back.
+func appendTimes(dst []byte, t []int64, scratch []int32) ([]byte, []int32) {
 	if len(t) == 0 {
-		return dst
+		return dst, scratch
 	}
 	dst = binary.AppendVarint(dst, t[0])
 	if len(t) == 1 {
-		return dst
+		return dst, scratch
 	}
-	step := t[1] - t[0]
-	dst = binary.AppendVarint(dst, step)
-	changes, grain := surveySteps(t)
-	if changes == 0 {
-		return append(dst, stepSteady)
-	}
+	dst = binary.AppendVarint(dst, t[1]-t[0])
 	// A change costs two to four bytes when written apart, and each number of a block at least
 	// as many bits as the widest.
-	if changes*8 < len(t) {
-		dst = append(dst, stepSparse)
-		dst = binary.AppendUvarint(dst, grain)
-		dst = binary.AppendUvarint(dst, uint64(changes))
-		end := 2
-		for i := 2; i < len(t); i++ {
-			if next := t[i] - t[i-1]; next != step {
-				dst = binary.AppendUvarint(dst, uint64(i-end))
-				dst = binary.AppendVarint(dst, divide(next-step, grain))
-				end, step = i+1, next
-			}
-		}
-		return dst
+	changes := stepChanges(scratch[:0], t)
+	switch {
+	case len(changes) == 0:
+		return append(dst, stepSteady), changes
+	case len(changes)*8 < len(t):
+		return appendSparse(dst, t, changes), changes
 	}
+	return appendPacked(dst, t, changes), changes
+}
+
+// change is how much longer the step to t[i] is than the step before it.
+func change(t []int64, i int32) int64 { return t[i] - t[i-1] - (t[i-1] - t[i-2]) }
+
+// stepChanges appends the places where the step is another than before.
+func stepChanges(dst []int32, t []int64) []int32 {
+	step, last := t[1]-t[0], t[1]
+	for i, now := range t[2:] {
+		if now-last != step {
+			step = now - last
+			dst = append(dst, int32(i+2))
+		}
+		last = now
+	}
+	return dst
+}
+
+// grain is the largest power of ten that divides every change: stamps in microseconds cost less as
+// such.
+func grain(t []int64, changes []int32) uint64 {
+	g := int64(1e9)
+	for _, i := range changes {
+		for d := change(t, i); g > 1 && d%g != 0; {
+			g /= 10
+		}
+	}
+	return uint64(g)
+}
+
+func appendSparse(dst []byte, t []int64, changes []int32) []byte {
+	g := grain(t, changes)
+	dst = append(dst, stepSparse)
+	dst = binary.AppendUvarint(dst, g)
+	dst = binary.AppendUvarint(dst, uint64(len(changes)))
+	end := int32(2)
+	for _, i := range changes {
+		dst = binary.AppendUvarint(dst, uint64(i-end))
+		dst = binary.AppendVarint(dst, divide(change(t, i), g))
+		end = i + 1
+	}
+	return dst
+}
+
+func appendPacked(dst []byte, t []int64, changes []int32) []byte {
+	g := grain(t, changes)
 	dst = append(dst, stepPacked)
-	dst = binary.AppendUvarint(dst, grain)
+	dst = binary.AppendUvarint(dst, g)
 	var z [block]uint64
 	for i := 2; i < len(t); {
 		var wide uint64
 		m := 0
 		for ; m < block && i < len(t); m, i = m+1, i+1 {
-			next := t[i] - t[i-1]
-			z[m] = zigzag(divide(next-step, grain))
+			z[m] = zigzag(divide(change(t, int32(i)), g))
 			wide |= z[m]
-			step = next
 		}
 		width := uint(bits.Len64(wide))
 		dst = append(dst, byte(width))
 		dst = appendBits(dst, z[:m], width)
 	}
 	return dst
-}
-
-// surveySteps counts how often the step changes and finds the largest power of ten that divides
-// every change: stamps in microseconds cost less as such.
-func surveySteps(t []int64) (changes int, grain uint64) {
-	grain = 1e9
-	step := t[1] - t[0]
-	for i := 2; i < len(t); i++ {
-		next := t[i] - t[i-1]
-		if next == step {
-			continue
-		}
-		changes++
-		d := next - step
-		for grain > 1 && d%int64(grain) != 0 {
-			grain /= 10
-		}
-		step = next
-	}
-	return changes, grain
 }
 
 // divide spares the division where there is nothing to divide by.
@@ -91,72 +104,105 @@ func divide(d int64, grain uint64) int64 {
 	return d / int64(grain)
 }
 
-// times reads n times.
-func (r *reader) times(n int, put func(i int, t int64)) {
+// times reads n times and hands them over a few at a time.
+func (r *reader) times(n int, put func(at int, t []int64)) {
+	w := timeWriter{put: put}
 	if n == 0 {
 		return
 	}
-	t := unzigzag(r.uvarint())
-	put(0, t)
-	if n == 1 {
-		return
+	w.t = unzigzag(r.uvarint())
+	w.steady(1, 0)
+	if n > 1 {
+		w.steady(1, unzigzag(r.uvarint()))
 	}
-	step := unzigzag(r.uvarint())
-	t += step
-	put(1, t)
+	if n > 1 {
+		r.steps(n, &w)
+	}
+	if r.err == nil {
+		w.flush()
+	}
+}
+
+// timeWriter collects times in the order of their place.
+type timeWriter struct {
+	put     func(at int, t []int64)
+	t, step int64 // the last time, the last step
+	at, n   int   // place of buf[0], times in buf
+	buf     [block]int64
+}
+
+// steady adds n times a step apart.
+func (w *timeWriter) steady(n int, step int64) {
+	w.step = step
+	t := w.t
+	for n > 0 {
+		if w.n == block {
+			w.flush()
+		}
+		m := min(n, block-w.n)
+		for i := range w.buf[w.n : w.n+m] {
+			t += step
+			w.buf[w.n+i] = t
+		}
+		w.n += m
+		n -= m
+	}
+	w.t = t
+}
+
+func (w *timeWriter) flush() {
+	w.put(w.at, w.buf[:w.n])
+	w.at += w.n
+	w.n = 0
+}
+
+// steps reads the steps from the third time on.
+func (r *reader) steps(n int, w *timeWriter) {
 	form := r.byte()
-	grain := int64(1)
+	g := int64(1)
 	if form != stepSteady {
-		grain = int64(r.uvarint())
+		g = int64(r.uvarint())
+	}
+	if r.err != nil {
+		return
 	}
 	switch form {
 	case stepSteady:
-		r.steady(2, n, t, step, put)
+		w.steady(n-2, w.step)
 	case stepSparse:
-		r.sparse(n, t, step, grain, put)
+		r.sparse(n, g, w)
 	case stepPacked:
-		r.packed(n, t, step, grain, put)
+		r.packed(n, g, w)
 	default:
 		r.fail("unknown form %d of times", form)
 	}
 }
 
-func (r *reader) steady(from, to int, t, step int64, put func(int, int64)) int64 {
-	if r.err != nil {
-		return t
-	}
-	for i := from; i < to; i++ {
-		t += step
-		put(i, t)
-	}
-	return t
-}
-
-func (r *reader) sparse(n int, t, step, grain int64, put func(int, int64)) {
+func (r *reader) sparse(n int, g int64, w *timeWriter) {
 	at := 2
-	for changes := r.count(n, "the number of changed steps"); changes > 0 && r.err == nil; changes-- {
-		next := at + r.count(n-at-1, "the place of a changed step")
-		change := unzigzag(r.uvarint()) * grain
-		t = r.steady(at, next, t, step, put)
-		step += change
-		t = r.steady(next, next+1, t, step, put)
-		at = next + 1
+	for changes := r.count(n, "the number of changed steps"); changes > 0; changes-- {
+		same := r.count(n-at-1, "the place of a changed step")
+		by := unzigzag(r.uvarint()) * g
+		if r.err != nil {
+			return
+		}
+		w.steady(same, w.step)
+		w.steady(1, w.step+by)
+		at += same + 1
 	}
-	r.steady(at, n, t, step, put)
+	w.steady(n-at, w.step)
 }
 
-func (r *reader) packed(n int, t, step, grain int64, put func(int, int64)) {
+func (r *reader) packed(n int, g int64, w *timeWriter) {
 	var z [block]uint64
-	for at := 2; at < n && r.err == nil; at += block {
+	for at := 2; at < n; at += block {
 		m := min(block, n-at)
 		r.bits(z[:m], uint(r.byte()))
 		if r.err != nil {
 			return
 		}
-		for i, u := range z[:m] {
-			step += unzigzag(u) * grain
-			t += step
-			put(at+i, t)
+		for _, u := range z[:m] {
+			w.steady(1, w.step+unzigzag(u)*g)
 		}
 	}
 }
