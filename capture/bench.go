@@ -69,8 +69,8 @@ type Bench struct {
 	wake        chan struct{}
 	changed     bool
 	openContact bool // the hold is over: the bench's goroutine opens the contact
+	heldBack    bool // the contact is about to move: nothing is taken from the inboxes
 	pieces      []piece
-	shifted     []trace.Sample
 	marks       []trace.Mark
 }
 
@@ -79,8 +79,9 @@ type channel struct {
 	trace.Channel
 	columns *columnRing
 	pre     prerecord
-	samples uint64 // ever
-	gone    bool   // its instrument was removed
+	samples uint64         // ever
+	shifted []trace.Sample // on the run's time base, not handed to the recorder yet
+	gone    bool           // its instrument was removed
 }
 
 // instrument is one Source with its goroutine.
@@ -162,6 +163,7 @@ func (b *Bench) Close() error {
 
 	b.mu.Lock()
 	now := b.clock.NowNS()
+	b.openContact, b.heldBack = false, false // nobody is left to open it but Close itself, below
 	b.take(now)
 	if b.run != nil {
 		b.finish(now, trace.RunInterrupted, "the program was ended")
@@ -183,13 +185,10 @@ func (b *Bench) loop() {
 		now := b.clock.NowNS()
 		next := b.step(now)
 		openContact := b.openContact
-		b.openContact = false
 		b.mu.Unlock()
 		if openContact {
-			// Outside the lock: a relay on modem lines takes its time.
-			if err := b.DriveContact(false); err != nil {
-				b.log.Error("open the contact at the end of the hold", "err", err)
-			}
+			b.openAfterHold()
+			continue
 		}
 		timer := b.clock.NewTimer(time.Duration(next - now))
 		select {
@@ -205,6 +204,17 @@ func (b *Bench) loop() {
 	}
 }
 
+// openAfterHold opens the contact that the program drives, outside the lock: a relay on modem lines
+// takes its time.
+func (b *Bench) openAfterHold() {
+	if err := b.DriveContact(false); err != nil {
+		b.log.Error("open the contact at the end of the hold", "err", err)
+	}
+	b.mu.Lock()
+	b.openContact = false
+	b.mu.Unlock()
+}
+
 // idleStepNS is how often the bench looks round when nothing comes in: the state must be fresh, and
 // an unfinished column must not stay hidden.
 const idleStepNS = 50e6
@@ -214,7 +224,7 @@ const idleStepNS = 50e6
 func (b *Bench) step(now int64) (nextNS int64) {
 	b.take(now)
 	if b.run != nil {
-		b.keepDeadlines(now)
+		b.keepEnd(now)
 	}
 	b.wakeViewers()
 	next := now + idleStepNS
@@ -226,8 +236,16 @@ func (b *Bench) step(now int64) (nextNS int64) {
 	return next
 }
 
-// take empties the inboxes into the columns, and into the pre-record and the detector or the run.
+// take empties the inboxes into the columns, and into the pre-record and the detector or the run. The
+// end of the hold comes before the readings that are later than it, so that its length is settled when
+// the detector sees them.
 func (b *Bench) take(now int64) {
+	if b.run != nil {
+		b.keepHold(now)
+	}
+	if b.heldBack || b.openContact {
+		return
+	}
 	b.pieces = b.pieces[:0]
 	for _, in := range b.instruments {
 		var full [][]trace.Sample
@@ -249,6 +267,7 @@ func (b *Bench) take(now int64) {
 	}
 	inOrder(b.pieces, func(c *channel, samples []trace.Sample) { b.samples(c, samples, now) })
 	if b.run != nil {
+		b.keepSamples()
 		b.runChanges(now)
 	}
 }
@@ -259,34 +278,42 @@ type piece struct {
 	samples []trace.Sample
 }
 
-// sliceNS is how far one channel may be ahead of another when they reach the detector. However much
-// was waiting, it gets current and voltage together, and a fault is noticed before its beginning has
-// left the pre-record.
-const sliceNS = 50e6
+// sliceNS bounds what is handed over at once. However much was waiting, a fault is noticed before its
+// beginning has left the pre-record.
+const sliceNS = 100e6
 
-// inOrder hands over pieces in slices of time. The pieces are used up.
+// inOrder hands over pieces in the order of time, of equal times those of the earlier piece first, as
+// whoever reads a run back gets them too: the detector sees current and voltage together. The pieces
+// are used up.
 func inOrder(pieces []piece, hand func(*channel, []trace.Sample)) {
 	for {
-		until, left := int64(math.MaxInt64), false
-		for _, p := range pieces {
-			if len(p.samples) > 0 {
-				until, left = min(until, p.samples[0].AtNS+sliceNS), true
+		first, until := -1, int64(math.MaxInt64) // until: the earliest of all others
+		for i := range pieces {
+			if len(pieces[i].samples) == 0 {
+				continue
+			}
+			switch at := pieces[i].samples[0].AtNS; {
+			case first < 0:
+				first = i
+			case at < pieces[first].samples[0].AtNS:
+				// The one so far is later, and goes after what this one has up to then.
+				until = min(until, pieces[first].samples[0].AtNS-1)
+				first = i
+			default:
+				until = min(until, at)
 			}
 		}
-		if !left {
+		if first < 0 {
 			return
 		}
-		for i := range pieces {
-			p := &pieces[i]
-			n := 0
-			for n < len(p.samples) && p.samples[n].AtNS < until {
-				n++
-			}
-			if n > 0 {
-				hand(p.channel, p.samples[:n])
-				p.samples = p.samples[n:]
-			}
+		p := &pieces[first]
+		until = min(until, p.samples[0].AtNS+sliceNS)
+		n := 1
+		for n < len(p.samples) && p.samples[n].AtNS <= until {
+			n++
 		}
+		hand(p.channel, p.samples[:n])
+		p.samples = p.samples[n:]
 	}
 }
 

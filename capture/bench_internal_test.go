@@ -198,7 +198,11 @@ func TestASilentInstrumentsOldSamplesAreNoPartOfARun(t *testing.T) {
 func TestLiveFiguresAreThoseOfTheStoredSamples(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		channels := []trace.Quantity{trace.Current, trace.Voltage}
-		s := newStand(t, Options{}, channels[:rapid.IntRange(1, 2).Draw(rt, "channels")]...)
+		var o Options
+		if rapid.Bool().Draw(rt, "driven contact") {
+			o.Contact = &fakeContact{}
+		}
+		s := newStand(t, o, channels[:rapid.IntRange(1, 2).Draw(rt, "channels")]...)
 		rate := rapid.SampledFrom([]float64{8, 100, 500}).Draw(rt, "rate")
 		hold := rapid.Float64Range(4, 9).Draw(rt, "hold")
 		onset := rapid.Float64Range(3, 7).Draw(rt, "onset")
@@ -211,17 +215,25 @@ func TestLiveFiguresAreThoseOfTheStoredSamples(t *testing.T) {
 		}
 		run(2)
 		s.arm(hold)
+		drive := func(closed bool) {
+			if err := s.b.DriveContact(closed); err != nil && o.Contact != nil {
+				t.Fatal(err)
+			}
+		}
 		if rapid.Bool().Draw(rt, "applied by hand") {
 			run(onset - 0.4)
 			if _, _, err := s.b.Mark(trace.Applied, ""); err != nil {
 				t.Fatal(err)
 			}
+		} else if o.Contact != nil {
+			run(onset - 0.1)
+			drive(true)
 		}
 		run(onset + 2)
 		if s.b.State().Run == nil {
 			rt.Fatal("no run opened at the onset")
 		}
-		switch rapid.IntRange(0, 3).Draw(rt, "what happens") {
+		switch rapid.IntRange(0, 4).Draw(rt, "what happens") {
 		case 0:
 			if err := s.b.Extend(hold + 2); err != nil {
 				t.Fatal(err)
@@ -238,6 +250,9 @@ func TestLiveFiguresAreThoseOfTheStoredSamples(t *testing.T) {
 			if _, _, err := s.b.Mark(trace.Note, "a note"); err != nil {
 				t.Fatal(err)
 			}
+		case 3:
+			run(onset + 3)
+			drive(false)
 		}
 		run(onset + hold + 13)
 		if got := s.b.State().Bench; got != Idle {
@@ -245,8 +260,14 @@ func TestLiveFiguresAreThoseOfTheStoredSamples(t *testing.T) {
 		}
 		e := s.ended(1)
 		again := s.rec.again(t, e.Settings)
+		for _, f := range again.Figures {
+			if g, _ := e.Derivation.Figures.Get(f.Key); g != f {
+				rt.Errorf("live %+v\nagain %+v", g, f)
+			}
+		}
+		e.Derivation.Figures, again.Figures = nil, nil
 		if !reflect.DeepEqual(e.Derivation, again) {
-			rt.Fatalf("live:\n%+v\nagain:\n%+v", e.Derivation, again)
+			rt.Errorf("live:\n%+v\nagain:\n%+v", e.Derivation, again)
 		}
 	})
 }

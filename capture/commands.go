@@ -277,8 +277,8 @@ func (b *Bench) Mark(kind trace.MarkKind, text string) (m trace.Mark, run int64,
 // mark makes a mark in the open run; b.mu is held.
 func (b *Bench) mark(kind trace.MarkKind, by trace.By, text string, u float64, now int64) (trace.Mark, error) {
 	b.take(now)
-	if b.mode == Armed && kind == trace.Applied {
-		b.openRun(now, now-b.preNS)
+	if kind == trace.Applied {
+		b.openPlanned(now)
 	}
 	if b.run == nil {
 		return trace.Mark{}, refuse(CodeState, "arm the bench first", "no run is open, the bench is %s", b.mode)
@@ -302,18 +302,45 @@ func (b *Bench) DriveContact(closed bool) error {
 	if b.contact.Closed() == closed {
 		return nil
 	}
+	if closed {
+		// Opening a run takes its time; the mark must not be that much before the contact.
+		b.mu.Lock()
+		now := b.clock.NowNS()
+		b.take(now)
+		b.openPlanned(now)
+		b.mu.Unlock()
+	}
+	at, kind, drive := b.holdBackFrom(), trace.Removed, b.contact.Open
+	if closed {
+		kind, drive = trace.Applied, b.contact.Close
+	}
+	err := drive()
 	b.mu.Lock()
-	// The mark first: the current must not come before it.
-	kind := trace.Removed
-	if closed {
-		kind = trace.Applied
+	defer b.mu.Unlock()
+	b.heldBack = false
+	if err != nil {
+		return fmt.Errorf("drive the contact: %w", err)
 	}
-	if b.run != nil || b.mode == Armed && closed {
-		_, _ = b.mark(kind, trace.Contact, "", contactU, b.clock.NowNS())
+	if b.run != nil {
+		b.addMark(kind, trace.Contact, "", contactU, at)
+		b.kick()
 	}
-	b.mu.Unlock()
-	if closed {
-		return b.contact.Close()
+	return nil
+}
+
+// holdBackFrom leaves readings in the inboxes until the contact has moved and gives the instant. The
+// detector must know of the contact, and of the hold that ends with it, before it sees what came of it:
+// whoever derives the run again knows from the beginning.
+func (b *Bench) holdBackFrom() int64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.heldBack = true
+	return b.clock.NowNS()
+}
+
+// openPlanned opens the run of an armed bench without an onset, unless one has opened it just now.
+func (b *Bench) openPlanned(now int64) {
+	if b.mode == Armed {
+		b.openRun(now, now-b.preNS)
 	}
-	return b.contact.Open()
 }

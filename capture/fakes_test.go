@@ -3,6 +3,7 @@ package capture
 import (
 	"context"
 	"io"
+	"iter"
 	"math"
 	"slices"
 	"sync"
@@ -78,7 +79,7 @@ type memory struct {
 	starts []trace.RunStart
 	ends   map[int64]trace.RunEnd
 	data   map[trace.Channel][]trace.Sample // of the newest run
-	order  []trace.Batch                    // the same as it came
+	order  []trace.Channel                  // as they first came
 	marks  []trace.Mark                     // as they came
 	amends []trace.Settings
 }
@@ -95,8 +96,10 @@ func (m *memory) Begin(r trace.RunStart) (int64, error) {
 func (m *memory) Append(_ int64, b trace.Batch) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
+	if len(m.data[b.Channel]) == 0 {
+		m.order = append(m.order, b.Channel)
+	}
 	m.data[b.Channel] = append(m.data[b.Channel], b.Samples...)
-	m.order = append(m.order, trace.Batch{Channel: b.Channel, Samples: slices.Clone(b.Samples)})
 }
 
 func (m *memory) Marks(_ int64, marks []trace.Mark) {
@@ -133,8 +136,8 @@ func (m *memory) outside() []trace.Mark {
 	return out
 }
 
-// again derives the newest run from what was kept, as somebody does who reads it back later: channel
-// by channel, in one piece each.
+// again derives the newest run from what was kept, as somebody does who reads it back later: all
+// channels together in the order of time.
 func (m *memory) again(t testing.TB, s trace.Settings) trace.Derivation {
 	t.Helper()
 	d, err := trip.New(s)
@@ -142,15 +145,23 @@ func (m *memory) again(t testing.TB, s trace.Settings) trace.Derivation {
 		t.Fatal(err)
 	}
 	marks := m.outside()
-	for _, b := range m.order {
-		for len(marks) > 0 && marks[0].T < b.Samples[0].At() {
-			d.Mark(marks[0])
-			marks = marks[1:]
-		}
-		if b.Channel.Quantity == trace.Voltage {
-			d.Voltage(b.Samples)
-		} else {
-			d.Current(b.Samples)
+	var sources []iter.Seq2[trace.Batch, error]
+	for _, c := range m.order {
+		sources = append(sources, func(yield func(trace.Batch, error) bool) {
+			yield(trace.Batch{Channel: c, Samples: m.data[c]}, nil)
+		})
+	}
+	for b := range trace.Merge(sources...) {
+		for _, sample := range b.Samples {
+			for len(marks) > 0 && marks[0].T < sample.At() {
+				d.Mark(marks[0])
+				marks = marks[1:]
+			}
+			if b.Channel.Quantity == trace.Voltage {
+				d.Voltage([]trace.Sample{sample})
+			} else {
+				d.Current([]trace.Sample{sample})
+			}
 		}
 	}
 	for _, k := range marks {
@@ -236,12 +247,10 @@ func (s *stand) step(atS float64) {
 	s.b.mu.Lock()
 	s.b.step(s.clock.NowNS())
 	open := s.b.openContact
-	s.b.openContact = false
 	s.b.mu.Unlock()
-	if open {
-		if err := s.b.DriveContact(false); err != nil {
-			s.t.Error(err)
-		}
+	if open { // as the bench's goroutine does
+		s.b.openAfterHold()
+		s.step(atS)
 	}
 }
 

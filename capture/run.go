@@ -112,6 +112,7 @@ func (b *Bench) openRun(now, fromNS int64) {
 		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started,
 	})
 	inOrder(b.allKept(fromNS), b.runSamples)
+	b.keepSamples()
 	for _, c := range b.channels {
 		c.pre = prerecord{limit: c.pre.limit}
 	}
@@ -170,21 +171,33 @@ func (b *Bench) counts() (c trace.Counts) {
 	return c
 }
 
-// runSamples puts samples of one channel on the run's time base and hands them on.
+// runSamples puts samples of one channel on the run's time base and gives them to the detector.
 func (b *Bench) runSamples(c *channel, samples []trace.Sample) {
 	r := b.run
 	samples = since(samples, r.originNS)
 	if len(samples) == 0 {
 		return
 	}
-	b.shifted = append(b.shifted[:0], samples...)
-	for i := range b.shifted {
-		b.shifted[i].AtNS -= r.originNS
+	from := len(c.shifted)
+	c.shifted = append(c.shifted, samples...)
+	own := c.shifted[from:]
+	for i := range own {
+		own[i].AtNS -= r.originNS
 	}
-	r.endNS = max(r.endNS, b.shifted[len(b.shifted)-1].AtNS)
+	r.endNS = max(r.endNS, own[len(own)-1].AtNS)
 	r.fresh = true
-	feed(r.det, r.plan, c, b.shifted)
-	b.rec.Append(r.id, trace.Batch{Channel: c.Channel, Samples: b.shifted})
+	feed(r.det, r.plan, c, own)
+}
+
+// keepSamples hands the recorder what the detector was given since the last time, a batch for each
+// channel: in the order of time the batches would be single samples.
+func (b *Bench) keepSamples() {
+	for _, c := range b.channels {
+		if len(c.shifted) > 0 {
+			b.rec.Append(b.run.id, trace.Batch{Channel: c.Channel, Samples: c.shifted})
+			c.shifted = c.shifted[:0]
+		}
+	}
 }
 
 // runChanges publishes new marks at once and figures now and then.
@@ -230,9 +243,10 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 		r.appliedNS = atNS
 	case trace.Removed:
 		r.removedNS = atNS
-		// The program's own contact opened at this instant: that is the hold as it really was,
-		// a little longer than asked for.
-		if held := float64(atNS-r.holdFromNS()) / 1e9; by == trace.Contact && held > 0 && held <= maxHoldS {
+		// The program's own contact opened at this instant: that is the hold as it really was, a
+		// little longer than asked for. It is stated a hair longer still, so that the detector
+		// takes its end from the mark, with the mark's uncertainty.
+		if held := float64(atNS-r.holdFromNS()+1000) / 1e9; by == trace.Contact && held > 0 && held <= maxHoldS {
 			b.amendHold(held)
 		}
 	}
@@ -248,12 +262,16 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 	return m
 }
 
-// keepDeadlines ends the hold and the run when their time has come, by the clock of the host: an
-// instrument that fell silent keeps no run open.
-func (b *Bench) keepDeadlines(now int64) {
+// keepHold ends the hold when its time has come, by the clock of the host.
+func (b *Bench) keepHold(now int64) {
 	if r := b.run; r.hold && now >= r.holdEndsNS() {
 		b.endHold(r.holdEndsNS())
 	}
+}
+
+// keepEnd ends the run when its time has come, by the clock of the host: an instrument that fell
+// silent keeps no run open.
+func (b *Bench) keepEnd(now int64) {
 	if r := b.run; !r.hold && now >= r.deadlineNS(b.watchNS) {
 		b.finish(now, trace.RunComplete, "")
 	}
@@ -263,7 +281,7 @@ func (b *Bench) keepDeadlines(now int64) {
 func (b *Bench) endHold(atNS int64) {
 	r := b.run
 	r.hold, r.holdEndNS = false, atNS
-	b.openContact = b.contact != nil
+	b.openContact = b.contact != nil && b.contact.Closed()
 	b.publish(Event{Kind: EventBench, Mode: b.mode, AtNS: atNS, Run: r.id})
 	b.kick()
 }

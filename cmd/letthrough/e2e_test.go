@@ -35,7 +35,7 @@ func TestShelfThroughPseudoTerminals(t *testing.T) {
 	var entries []struct {
 		Unit  string
 		Run   int64
-		Truth map[string]any
+		Truth truth
 		trace.Derivation
 	}
 	if err := json.Unmarshal(out, &entries); err != nil {
@@ -51,15 +51,16 @@ func TestShelfThroughPseudoTerminals(t *testing.T) {
 	defer kept.Close()
 	for _, e := range entries {
 		t.Run(e.Unit, func(t *testing.T) {
-			if want := e.Truth["behaviour"]; string(e.Behaviour) != want {
-				t.Errorf("behaviour %s, the simulation did %v", e.Behaviour, want)
+			if want := e.Truth.Behaviour; e.Behaviour != want {
+				t.Errorf("behaviour %s, the simulation did %s", e.Behaviour, want)
 			}
+			sameMarks(t, e.Marks, e.Truth.Marks)
 			compared := 0
 			for _, f := range e.Figures {
-				if truth, ok := e.Truth[f.Key].(float64); ok && f.Bound.HasValue() && !notYet[f.Key] {
+				if did, ok := e.Truth.figures[f.Key]; ok && f.Bound.HasValue() && !notYet[f.Key] {
 					compared++
-					if !agrees(f, truth) {
-						t.Errorf("%s: %g ± %g (%s), the simulation did %g", f.Key, f.Value, f.U, f.Bound, truth)
+					if !agrees(f, did) {
+						t.Errorf("%s: %g ± %g (%s), the simulation did %g", f.Key, f.Value, f.U, f.Bound, did)
 					}
 				}
 			}
@@ -68,6 +69,56 @@ func TestShelfThroughPseudoTerminals(t *testing.T) {
 			}
 			storedAsLive(t, kept, e.Run, e.Derivation)
 		})
+	}
+}
+
+// truth is what the simulation says it did: figures by their keys, beside everything else.
+type truth struct {
+	Behaviour trace.Behaviour
+	Marks     []trace.Mark
+	figures   map[string]float64
+}
+
+func (t *truth) UnmarshalJSON(b []byte) error {
+	type plain truth
+	if err := json.Unmarshal(b, (*plain)(t)); err != nil {
+		return err
+	}
+	var all map[string]any
+	if err := json.Unmarshal(b, &all); err != nil {
+		return err
+	}
+	t.figures = map[string]float64{}
+	for key, v := range all {
+		if f, ok := v.(float64); ok {
+			t.figures[key] = f
+		}
+	}
+	return nil
+}
+
+// sameMarks holds the marks by which the phases begin against those of the simulation.
+func sameMarks(t *testing.T, got, want []trace.Mark) {
+	t.Helper()
+	begins := func(marks []trace.Mark) (out []trace.Mark) {
+		for _, m := range marks {
+			switch m.Kind {
+			case trace.Onset, trace.CutOff, trace.RetryOn, trace.RetryOff, trace.Limited:
+				out = append(out, m)
+			}
+		}
+		return out
+	}
+	got, want = begins(got), begins(want)
+	for i := range max(len(got), len(want)) {
+		switch {
+		case i >= len(got):
+			t.Errorf("mark %d: none, the simulation did %s at %.4f s", i, want[i].Kind, want[i].T)
+		case i >= len(want):
+			t.Errorf("mark %d: %s at %.4f s, the simulation did nothing", i, got[i].Kind, got[i].T)
+		case got[i].Kind != want[i].Kind || math.Abs(got[i].T-want[i].T) > got[i].U+0.002:
+			t.Errorf("mark %d: %s at %.4f ± %.4f s, the simulation did %s at %.4f s", i, got[i].Kind, got[i].T, got[i].U, want[i].Kind, want[i].T)
+		}
 	}
 }
 

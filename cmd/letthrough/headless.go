@@ -104,7 +104,9 @@ func (e *shelfEntry) result(bench *capture.Bench) error {
 		}
 		e.settings = ev.Settings
 		e.Derivation = whole(ev.Figures.Shifted(-float64(zeroNS-ev.OriginNS)/1e9, "onset"))
-		e.Truth = e.Truth.Shifted(-float64(zeroNS) / 1e9)
+		if onset, ok := e.Truth.FirstMark(trace.Onset); ok {
+			e.Truth = e.Truth.Shifted(-onset.T) // each on its own onset: what is compared are durations
+		}
 		return nil
 	}
 	return errors.New("the run gave no figures")

@@ -85,6 +85,9 @@ func (c serveCmd) check() (specs []wire.Spec, arm capture.ArmRequest, tokens web
 	if c.Arm && c.Unit == "" {
 		return specs, arm, tokens, &usageError{"--arm needs --unit NAME: a run belongs to a unit"}
 	}
+	if c.Arm && len(specs) == 0 {
+		return specs, arm, tokens, errors.New("--arm: no instrument measures current: name one with --instrument NAME=FORMAT:PORT")
+	}
 	arm = capture.ArmRequest{
 		Unit: trace.Unit{
 			Name: c.Unit, RatedCurrentA: settings.RatedCurrentA, RatedVoltageV: settings.RatedVoltageV,
