@@ -13,8 +13,10 @@ const (
 	answerNS = 1e9
 	// maxHeld bounds the readings that wait for the clock to settle.
 	maxHeld = 1 << 16
-	// garbledShare: so many garbled lines among the last ones make the state "garbled".
+	// garbledWindow is how many of the last lines are looked at for the state "garbled"; half of them
+	// make it, or two before the first reading, or so many bytes without a reading.
 	garbledWindow = 16
+	garbledBytes  = 4096
 )
 
 // Latest is a channel's newest reading.
@@ -73,6 +75,7 @@ type Stream struct {
 	backwards  int64
 	timedOut   int64
 	recentBad  int // garbled lines since readings were plenty
+	unread     int // bytes since the last reading
 	garbled    int64
 	over       bool
 }
@@ -123,7 +126,7 @@ func (s *Stream) Feed(data []byte, arrivalNS int64) []trace.Batch {
 	if !s.settled && s.clk.Settled(arrivalNS) {
 		s.release()
 	}
-	s.note()
+	s.note(len(data))
 	return s.batches()
 }
 
@@ -233,7 +236,11 @@ func (s *Stream) batches() []trace.Batch {
 }
 
 // note keeps how many of the last lines were garbled.
-func (s *Stream) note() {
+func (s *Stream) note(bytes int) {
+	s.unread = min(s.unread+bytes, garbledBytes)
+	if len(s.readings) > 0 {
+		s.unread = 0
+	}
 	n := s.dec.Counts().Garbled
 	s.recentBad = min(s.recentBad+int(n-s.garbled), 2*garbledWindow)
 	s.garbled = n
@@ -275,7 +282,7 @@ func (s *Stream) Status() Status {
 	}
 	out.Counts.Duplicates, out.Counts.Backwards, out.Counts.TimedOut = s.duplicates, s.backwards, s.timedOut
 	switch {
-	case s.recentBad >= garbledWindow/2:
+	case s.recentBad >= garbledWindow/2, s.unread == garbledBytes, out.Counts.Readings == 0 && out.Counts.Garbled >= 2:
 		out.State = "garbled"
 	case s.over:
 		out.State = "over_range"

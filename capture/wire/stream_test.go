@@ -172,6 +172,27 @@ func TestStream(t *testing.T) {
 		}
 	})
 
+	t.Run("BytesThatNeverMakeALineAreGarbled", func(t *testing.T) {
+		st := mustStream(t, "time=us")
+		for i := range int64(50) {
+			st.Feed([]byte(strings.Repeat("~", 100)), i*ms)
+		}
+		if s := st.Status(); s.State != "garbled" || s.Counts.LastGarbled == "" {
+			t.Errorf("state %q, last %q; want garbled and the bytes", s.State, s.Counts.LastGarbled)
+		}
+	})
+
+	t.Run("TwoBadLinesAtTheBeginningAreGarbled", func(t *testing.T) {
+		st := mustStream(t, "time=us")
+		st.Feed([]byte("1.5\n1.5\n"), 0)
+		if s := st.Status(); s.State != "" {
+			t.Errorf("state %q after one, want none", s.State)
+		}
+		if st.Feed([]byte("1.5\n"), ms); st.Status().State != "garbled" {
+			t.Errorf("state %q after two, want garbled", st.Status().State)
+		}
+	})
+
 	t.Run("TalkingInstrumentIsNotAsked", func(t *testing.T) {
 		if q := mustStream(t, "time=us").Query(0); q != nil {
 			t.Errorf("query %q, want none", q)

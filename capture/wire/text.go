@@ -22,7 +22,7 @@ import (
 const (
 	maxLine     = 4096 // bytes; a longer line is garbled
 	maxColumns  = 32
-	maxHeaders  = 20 // lines of words at the beginning that are not called garbled
+	maxHeaders  = 10 // lines of words at the beginning that are not called garbled
 	likeLines   = 2  // lines alike that settle how lines are built
 	commaLines  = 5  // the same, where a comma may be a decimal mark or stand between columns
 	giveUpAfter = 16 // garbled lines in a row
@@ -285,7 +285,7 @@ func (t *text) finish(dst []Reading, rest []byte, end int) []Reading {
 	}
 	switch {
 	case t.fresh:
-		if len(t.carry)+len(rest) > 0 || t.skipping {
+		if len(t.carry)+len(rest) > 0 {
 			t.counts.Partial++
 		}
 	case t.skipping: // was counted when it grew too long
@@ -304,11 +304,8 @@ func (t *text) keep(part []byte) {
 	}
 	if room := maxLine - len(t.carry); len(part) > room {
 		t.carry = append(t.carry, part[:room]...)
-		t.skipping = true
-		if !t.fresh {
-			t.garbled(t.carry, errLineLong)
-			t.gap = true
-		}
+		t.garbled(t.carry, errLineLong)
+		t.skipping, t.fresh, t.gap = true, false, true
 		t.carry = t.carry[:0]
 		return
 	}
