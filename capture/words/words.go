@@ -172,7 +172,11 @@ func timesRated(f trace.Figure, s trace.Settings) string {
 	if s.RatedCurrentA <= 0 {
 		return ""
 	}
-	return significant(f.Value/s.RatedCurrentA, 2) + " × rated"
+	n := f.Value / s.RatedCurrentA
+	if !(n > 0) {
+		return "0 × rated"
+	}
+	return fixed(n, place(n)) + " × rated" // two significant digits
 }
 
 // Lines gives the figures that a page shows: those with a value and those that are not resolved.
@@ -298,6 +302,17 @@ func Waveform(w trace.Waveform) string {
 		return "pulse-width modulated"
 	}
 	return "waveform not stated"
+}
+
+// Rate says a number of readings a second: whole above ten, else one decimal.
+func Rate(hz float64) string {
+	switch {
+	case !(hz > 0) || math.IsInf(hz, 0):
+		return "no readings"
+	case hz < 9.95:
+		return fmt.Sprintf("%.1f readings a second", hz)
+	}
+	return fmt.Sprintf("%.0f readings a second", hz)
 }
 
 // Duration says a duration: seconds with two decimals up to a minute, then minutes and seconds.

@@ -102,3 +102,19 @@ func TestDuration(t *testing.T) {
 		}
 	}
 }
+
+func TestTimesRatedKeepsTwoDigits(t *testing.T) {
+	for v, want := range map[float64]string{4.2: "3.0 × rated", 4.5: "3.2 × rated", 19.6: "14 × rated", 1.3: "0.93 × rated"} {
+		if got := words.Sentence(trace.Figure{Key: "peak_current_a", Value: v, Bound: trace.Exact}, trace.Settings{RatedCurrentA: 1.4}).More; got != want {
+			t.Errorf("%v A of 1.4 A: %q, want %q", v, got, want)
+		}
+	}
+}
+
+func TestRate(t *testing.T) {
+	for hz, want := range map[float64]string{1000: "1000 readings a second", 2.5: "2.5 readings a second", 0: "no readings", 49.96: "50 readings a second"} {
+		if got := words.Rate(hz); got != want {
+			t.Errorf("Rate(%v) = %q, want %q", hz, got, want)
+		}
+	}
+}
