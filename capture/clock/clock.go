@@ -61,8 +61,8 @@ const (
 
 // Clock places readings. It is used by one goroutine, which calls Learn for every reading as it arrives
 // and Settled until it says yes, then Place for all that were held back, in their order. From then on
-// each reading is given to Learn and at once to Place; but after a silence of an instrument without
-// device time, Settled says no again for a while.
+// each reading is given to Learn and at once to Place; but after a restart, and after a silence of an
+// instrument without device time, Settled says no again for a while.
 type Clock struct {
 	cfg Config
 
@@ -72,6 +72,9 @@ type Clock struct {
 	held         int // learned and not yet placed
 	d            int64
 	move         move
+	restartD     int64 // of the reading that a hold after a restart began with
+	restarted    bool  // it is still to be placed
+	stale        int   // restarts within the hold: what was held before the last one has no time
 	env          envelope
 	period       period // without device time
 
@@ -116,7 +119,7 @@ func (c *Clock) Learn(s *Stamp) {
 		c.d, c.move = c.learn.device(s)
 		switch c.move {
 		case jumped:
-			c.env.init()
+			c.restart(s)
 		case same, doubtful:
 			return
 		}
@@ -131,6 +134,17 @@ func (c *Clock) Learn(s *Stamp) {
 			c.settled = false
 		}
 	}
+}
+
+// restart begins to listen anew: a board that was restarted has another offset.
+func (c *Clock) restart(s *Stamp) {
+	c.env.init()
+	if c.settled {
+		c.settled, c.restarted, c.restartD, c.place = false, true, c.d, c.learn
+	} else {
+		c.stale++
+	}
+	c.first, c.chunks = s.ArrivalNS, 1
 }
 
 // Settled tells whether times can be given out; now is the bench's clock, and may run on while nothing
@@ -185,23 +199,34 @@ func (c *Clock) Place(s *Stamp) (atNS int64, gap bool, what Outcome) {
 }
 
 func (c *Clock) placeDevice(s *Stamp) (atNS int64, gap bool, what Outcome) {
-	d, move := c.d, c.move
-	if c.held > 1 { // of the last one, Learn has just said the same
+	d, move, again := c.d, c.move, true
+	switch {
+	case c.restarted:
+		d, move, c.restarted, again = c.restartD, jumped, false, false
+	case c.held > 1: // of the last one, Learn has just said the same
 		d, move = c.place.device(s)
 	}
 	c.held--
+	if c.stale > 0 {
+		if move == jumped && again {
+			c.stale--
+		}
+		if c.stale > 0 || move != jumped {
+			return 0, true, Backwards
+		}
+	}
 	switch move {
 	case same:
 		return 0, false, Duplicate
 	case doubtful:
 		return 0, false, Backwards
 	case jumped:
-		at := s.ArrivalNS
+		at := c.env.at(d, s.ArrivalNS)
 		if c.hasLast && at <= c.lastAt {
 			at = c.lastAt + 1
 		}
 		c.base(d, at)
-		c.mapped = true
+		c.rate, c.wantRate = 0, 0
 		return c.emit(at, true, true)
 	}
 	if !c.mapped {

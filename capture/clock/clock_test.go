@@ -270,8 +270,54 @@ func TestDeviceTime(t *testing.T) {
 			t.Errorf("the second: %+v, want it placed behind a gap", p)
 		}
 		for i, p := range ps[3001:] {
-			if off := p.at - truth[3001+i].host; p.what != clock.Placed || off < -ms || off > 25*ms {
+			if off := p.at - truth[3001+i].host; p.what != clock.Placed || i > 0 && p.gap || off < -ms || off > 2*ms {
 				t.Fatalf("reading %d after the restart: %+v, %d us off", i, p, off/us)
+			}
+		}
+	})
+
+	t.Run("TwoRestartsInARow", func(t *testing.T) {
+		rs := regular(3000, ms, 1, 70*s)
+		host := rs[2999].host
+		for _, n := range []int{40, 3000} { // the board dies again after 40 ms
+			for i := range n {
+				rs = append(rs, taken{device: int64(i) * ms, host: host + 60*ms + int64(i)*ms})
+			}
+			host = rs[len(rs)-1].host
+		}
+		ss, truth := stamps(rs, usbBursts(16*ms), 0, 21)
+		placed := 0
+		for i, p := range run(t, clock.New(clock.Config{TickNS: us}), ss) {
+			if off := p.at - truth[i].host; p.what == clock.Placed && (off < -ms || off > 17*ms) {
+				t.Fatalf("reading %d: %+v, %d us off", i, p, off/us)
+			}
+			if p.what == clock.Placed {
+				placed++
+			}
+		}
+		if placed < 5990 {
+			t.Errorf("%d of 6040 readings placed, want all but the 40 between and the two in doubt", placed)
+		}
+	})
+
+	t.Run("RestartOnOpeningIsRecognised", func(t *testing.T) {
+		// Opening the port resets many boards: a few old times, then silence, then times from 0.
+		before, after := regular(60, ms, 1, 70*s), regular(3000, ms, 1, 0)
+		for _, pause := range []int64{100 * ms, 1500 * ms} {
+			for i := range after {
+				after[i].host = 5*s + 60*ms + pause + int64(i)*ms
+			}
+			ss, truth := stamps(append(before[:60:60], after...), usbBursts(16*ms), 0, 20)
+			ps := run(t, clock.New(clock.Config{TickNS: us}), ss)
+			for i, p := range ps[61:] {
+				if off := p.at - truth[61+i].host; p.what != clock.Placed || p.gap != (i == 0) || off < -ms || off > 2*ms {
+					t.Fatalf("pause %d ms: reading %d after the restart: %+v, %d us off", pause/ms, i, p, off/us)
+				}
+			}
+			for i, p := range ps[:60] {
+				if off := p.at - truth[i].host; p.what == clock.Placed && (off < -ms || off > 17*ms) {
+					t.Fatalf("pause %d ms: reading %d before the restart: %+v, %d us off", pause/ms, i, p, off/us)
+				}
 			}
 		}
 	})

@@ -147,7 +147,7 @@ func (s *Stream) take(arrivalNS int64) {
 			s.stamp.DeviceNS, s.stamp.Missed, s.stamp.Gap = r.DeviceNS, int(r.Missed), r.Flags&trace.Gap != 0
 			s.stamp.Behind = max(0, behind)
 			s.clk.Learn(&s.stamp)
-			s.settled = s.settled && (s.timed || s.clk.Settled(arrivalNS))
+			s.settled = s.settled && s.clk.Settled(arrivalNS)
 		}
 		if s.settled {
 			s.put(r, first)
