@@ -11,12 +11,13 @@ import (
 	"net/http"
 	"path"
 	"strings"
+	"sync"
 )
 
 // chartLibrary is the one asset that may be missing: it is bundled at build time from a lock file.
 const chartLibrary = "dist/echarts.min.js"
 
-// assets are the embedded styles, scripts and the bundle, read once, each with its compressed form.
+// assets are the embedded styles, scripts and the bundle, read once and compressed once asked for.
 // Their address holds the hash of them all: a browser may keep them for ever, a new build has new
 // addresses, and modules that import each other by relative paths stay within one build.
 type assets struct {
@@ -28,7 +29,7 @@ type asset struct {
 	kind  string // content type
 	etag  string
 	plain []byte
-	gz    []byte // empty where compressing saves nothing
+	gz    func() []byte // compressed at the first call; empty where that saves nothing
 }
 
 // assetKinds are stated here because the machine's own table of types may say anything or nothing.
@@ -55,7 +56,8 @@ func loadAssets(files fs.FS) (*assets, error) {
 			}
 			sum := sha256.Sum256(b)
 			fmt.Fprintf(whole, "%s %x\n", name, sum)
-			a.files[name] = asset{assetKind(name), `"` + hex.EncodeToString(sum[:12]) + `"`, b, compressed(b)}
+			a.files[name] = asset{assetKind(name), `"` + hex.EncodeToString(sum[:12]) + `"`, b,
+				sync.OnceValue(func() []byte { return compressed(b) })}
 			return nil
 		})
 		if err != nil {
@@ -131,9 +133,11 @@ func (s *Server) getAsset(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	body := a.plain
-	if len(a.gz) > 0 && acceptsGzip(r) {
-		h.Set("Content-Encoding", "gzip")
-		body = a.gz
+	if acceptsGzip(r) {
+		if z := a.gz(); len(z) > 0 {
+			h.Set("Content-Encoding", "gzip")
+			body = z
+		}
 	}
 	h.Set("Content-Length", fmt.Sprint(len(body)))
 	w.WriteHeader(http.StatusOK)

@@ -60,7 +60,9 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) error {
 	}
 	if err != nil && out.begun {
 		// Half a file must not look like a whole one: the connection is cut instead.
-		s.log.Error("export broke off", "run", id, "format", format.name, "err", err)
+		if r.Context().Err() == nil { // else the other end has gone, which is its own affair
+			s.log.Error("export broke off", "run", id, "format", format.name, "err", err)
+		}
 		panic(http.ErrAbortHandler)
 	}
 	return err

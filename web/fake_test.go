@@ -14,7 +14,6 @@ type fakeBench struct {
 	mu      sync.Mutex
 	state   capture.State
 	events  []capture.Event
-	kept    int // events kept; 0: all
 	chans   []capture.ChannelInfo
 	columns [][]capture.Column
 	from    []uint64 // number of the first column kept, by channel

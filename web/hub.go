@@ -58,6 +58,8 @@ type hub struct {
 	stateAt  time.Time
 	changed  bool // since the last state
 	dirty    bool // since the last trace messages
+
+	lastProblem string // logged last
 }
 
 func newHub(b Bench, most int, log *slog.Logger) *hub {

@@ -33,7 +33,10 @@ func (h *hub) text(m any) *websocket.PreparedMessage {
 			return p
 		}
 	}
-	h.log.Error("live message", "err", err)
+	if h.lastProblem != err.Error() { // else the log would hold ten of these a second
+		h.lastProblem = err.Error()
+		h.log.Error("live message", "err", err)
+	}
 	return nil
 }
 

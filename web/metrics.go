@@ -15,11 +15,11 @@ type metrics struct {
 	hub     *hub
 	handler http.Handler
 
-	info, mode                                *prometheus.Desc
-	samples, lost, garbled, duplicate, rate   *prometheus.Desc
-	viewers, skipped                          *prometheus.Desc
-	stored, queued, queueLimit, lostSamples   *prometheus.Desc
-	lostMarks, commits, storeOK, recordingNow *prometheus.Desc
+	info, mode, runOpen                            *prometheus.Desc // program and bench
+	samples, lost, garbled, duplicate, rate        *prometheus.Desc // instruments
+	viewers, skipped                               *prometheus.Desc // live sockets
+	storeOK, stored, queued, queueLimit            *prometheus.Desc // store
+	storeLostSamples, storeLostMarks, storeCommits *prometheus.Desc
 }
 
 func newMetrics(b Bench, st Store, h *hub, version string) *metrics {
@@ -37,11 +37,15 @@ func newMetrics(b Bench, st Store, h *hub, version string) *metrics {
 		rate:      desc("rate_hertz", "Readings a second at present.", "instrument"),
 		viewers:   desc("viewers", "Live sockets open."),
 		skipped:   desc("viewer_skipped_messages_total", "Trace messages left out for viewers that lagged."),
-		stored:    desc("store_samples_total", "Samples committed to the database."), queued: desc("store_queue_samples", "Samples waiting for the database."),
-		queueLimit:  desc("store_queue_limit_samples", "Samples that may wait for the database."),
-		lostSamples: desc("store_lost_samples_total", "Samples that could not be stored."), lostMarks: desc("store_lost_marks_total", "Marks that could not be stored."),
-		commits: desc("store_commits_total", "Transactions committed."), storeOK: desc("store_ok", "1 while storing works."),
-		recordingNow: desc("run_open", "1 while a run is open."),
+
+		runOpen:          desc("run_open", "1 while a run is open."),
+		storeOK:          desc("store_ok", "1 while storing works."),
+		stored:           desc("store_samples_total", "Samples committed to the database."),
+		queued:           desc("store_queue_samples", "Samples waiting for the database."),
+		queueLimit:       desc("store_queue_limit_samples", "Samples that may wait for the database."),
+		storeLostSamples: desc("store_lost_samples_total", "Samples that could not be stored."),
+		storeLostMarks:   desc("store_lost_marks_total", "Marks that could not be stored."),
+		storeCommits:     desc("store_commits_total", "Transactions committed."),
 	}
 	reg := prometheus.NewRegistry() // not the default one, which brings in whatever is linked
 	reg.MustRegister(m)
@@ -63,7 +67,7 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	st := m.bench.State()
 	gauge(m.info, 1)
 	gauge(m.mode, 1, string(st.Bench))
-	gauge(m.recordingNow, oneIf(st.Run != nil))
+	gauge(m.runOpen, oneIf(st.Run != nil))
 	for _, in := range st.Instruments {
 		for _, l := range in.Latest {
 			count(m.samples, l.Samples, in.Name, l.Quantity.String())
@@ -80,9 +84,9 @@ func (m *metrics) Collect(out chan<- prometheus.Metric) {
 	count(m.stored, h.Samples)
 	gauge(m.queued, float64(h.QueuedSamples))
 	gauge(m.queueLimit, float64(h.QueueLimit))
-	count(m.lostSamples, h.LostSamples)
-	count(m.lostMarks, h.LostMarks)
-	count(m.commits, h.Commits)
+	count(m.storeLostSamples, h.LostSamples)
+	count(m.storeLostMarks, h.LostMarks)
+	count(m.storeCommits, h.Commits)
 }
 
 func oneIf(is bool) float64 {

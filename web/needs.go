@@ -64,6 +64,6 @@ const (
 	headerTimeout = 10 * time.Second
 	bodyTimeout   = 15 * time.Second // from the beginning of the request
 	answerTimeout = 30 * time.Second // for an answer nobody takes; long answers get it anew as they flow
-	idleTimeout   = 60 * time.Second
+	idleTimeout   = 15 * time.Second // a browser keeps several open; they count against the limit
 	closeTimeout  = 2 * time.Second
 )

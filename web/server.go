@@ -62,7 +62,7 @@ const (
 	defaultAddr       = "127.0.0.1:8466"
 	defaultMaxViewers = 200
 	mostViewers       = 400
-	spareConns        = 200 // connections besides the viewers' sockets
+	spareConns        = 300 // connections besides the viewers' sockets
 )
 
 // New sets defaults and builds everything that needs no network.

@@ -124,8 +124,9 @@ func TestNewBuildHasNewAddresses(t *testing.T) {
 		}
 		return a.hash
 	}
-	if hash("a") == hash("b") || hash("a") != hash("a") {
-		t.Error("the address does not follow the content")
+	first, again, other := hash("a"), hash("a"), hash("b")
+	if first != again || first == other {
+		t.Errorf("hashes %s, %s and %s: want the address to follow the content and nothing else", first, again, other)
 	}
 }
 
