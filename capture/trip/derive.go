@@ -35,6 +35,10 @@ func (d *Detector) apparent(s *story) trace.Behaviour {
 		}
 		return trace.None
 	}
+	switch d.set.Procedure {
+	case trace.Ramp, trace.Steps, trace.Carry:
+		return d.loadBehaviour(s)
+	}
 	switch {
 	case s.cut != nil && len(s.retries) == 0:
 		return trace.Latching

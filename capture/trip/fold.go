@@ -1,6 +1,10 @@
 package trip
 
-import "math"
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
 
 // fold watches for a fall, without interruption, to a steady level between 10 % and 80 % of the
 // plateau before it.
@@ -28,7 +32,11 @@ const (
 
 // tick looks at the mean of the last window.
 func (f *fold) tick(d *Detector, p *pulse, o *obs) {
-	if o.t < f.next || f.confirmed {
+	if o.t < f.next {
+		return
+	}
+	if f.confirmed {
+		f.stillDown(d, p, o)
 		return
 	}
 	if p.lowN > 0 && !d.rippled(p) {
@@ -60,6 +68,32 @@ func (f *fold) tick(d *Detector, p *pulse, o *obs) {
 	}
 }
 
+// stillDown takes a fold-back back where the current later returns to where it had been: on a rising
+// load somebody turned it down for a moment, and a carry test began with a surge.
+func (f *fold) stillDown(d *Detector, p *pulse, o *obs) {
+	w := f.window(d, p)
+	f.next = o.t + w
+	if !d.set.Procedure.NoUpperState() {
+		return
+	}
+	if m, ok := d.meanBetween(o.t-w, o.t); ok && m > f.before {
+		d.mergeBack(f)
+		*f = fold{next: o.t + w}
+		d.dirty = true
+	}
+}
+
+// mergeBack gives the readings of the lower level back to the level as a whole.
+func (d *Detector) mergeBack(f *fold) {
+	for _, p := range f.hist.pages {
+		for i, n := range p.count {
+			if n > 0 {
+				d.hist.addMany(p.value[i], p.weight[i], n)
+			}
+		}
+	}
+}
+
 // window is the time over which the level is averaged: whole ripple periods, at least three readings.
 func (f *fold) window(d *Detector, p *pulse) float64 {
 	w := foldLookS
@@ -74,6 +108,10 @@ func (f *fold) window(d *Detector, p *pulse) float64 {
 
 // begin starts a candidate when the mean has left a plateau that was one.
 func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
+	if d.set.Procedure.NoUpperState() {
+		f.beginSlope(d, o, w, m)
+		return
+	}
 	if w >= foldChopS && !d.coarse() && o.t-p.on.t < 3*w {
 		return // too few periods to call it a plateau
 	}
@@ -82,6 +120,19 @@ func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
 		return
 	}
 	f.pending, f.before = true, plateau
+	f.t = o.t - w
+	f.k = d.ring.index(f.t)
+	d.dirty = true
+}
+
+// beginSlope: on a rising load the fall must be a sudden one, from the mean of the window just before,
+// since a hand turns a load back more slowly than an output folds.
+func (f *fold) beginSlope(d *Detector, o *obs, w, m float64) {
+	before, ok := d.meanBetween(o.t-3*w, o.t-2*w)
+	if !ok || m >= foldShare*before || m < 0.1*before {
+		return
+	}
+	f.pending, f.before = true, before
 	f.t = o.t - w
 	f.k = d.ring.index(f.t)
 	d.dirty = true
@@ -133,6 +184,10 @@ func (d *Detector) meanBetween(from, to float64) (float64, bool) {
 
 // confirm fixes the fold: its 50 % instant, and the level after it.
 func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
+	if d.surge(p, o, m) {
+		f.pending = false
+		return
+	}
 	f.confirmed, f.pending, f.width = true, false, w
 	k0 := d.ring.index(max(f.t-2*w, p.on.t))
 	if d.choppy(p) {
@@ -151,6 +206,14 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 	}
 	d.dirty = true
 }
+
+// surge: a carry test may begin with a starting surge; falling from it to the rated load is no
+// fold-back.
+func (d *Detector) surge(p *pulse, o *obs, m float64) bool {
+	return d.set.Procedure == trace.Carry && o.t-p.on.t < surgeS && m > foldShare*d.set.RatedCurrentA
+}
+
+const surgeS = 2 // s
 
 // crossByCount places the crossing where as many readings lie above the mid level after it as below
 // it before: single noisy readings do not move it.

@@ -5,6 +5,12 @@ import "math"
 // quickOn places a provisional onset: levels are the quiet level (for a retry the last low reading)
 // and the largest reading so far.
 func (d *Detector) quickOn(p *pulse) {
+	if d.set.Procedure.NoUpperState() && len(d.pulses) == 0 {
+		// There is no upper state: the onset is the crossing of the onset level itself.
+		p.on = rise(d.ring, p.k, 0, 2*d.onLevel, d.sigma)
+		p.onFinal = true
+		return
+	}
 	p.on = rise(d.ring, p.k, d.levelBefore(p), peakOf(d.ring, p.k, d.ring.end), d.sigma)
 }
 
@@ -122,7 +128,7 @@ func (d *Detector) deadTime(p *pulse) float64 {
 
 // confirmOff ends a pulse that has been low for the confirm time.
 func (d *Detector) confirmOff(p *pulse) {
-	if p == d.pulses[0] && d.spikeOnly(p) {
+	if p == d.pulses[0] && (d.spikeOnly(p) || d.onlyBegun(p)) {
 		return
 	}
 	if !p.onFinal {
@@ -138,6 +144,18 @@ func (d *Detector) confirmOff(p *pulse) {
 	d.doubt = false
 	d.candK = -1
 	d.dirty = true
+}
+
+// onlyBegun: a ramp or the first stair came above the onset level and sank below it again before it
+// amounted to anything. Nothing has begun yet.
+func (d *Detector) onlyBegun(p *pulse) bool {
+	if !d.set.Procedure.NoUpperState() || p.peak > 3*d.onLevel {
+		return false
+	}
+	d.forget()
+	d.state, d.candK = idle, -1
+	d.dirty = true
+	return true
 }
 
 // offEdge places the interruption that begins with the low stretch of p.
@@ -263,6 +281,10 @@ type lastLevel struct {
 func (d *Detector) closeFault(p *pulse, end float64, at sums, before float64) {
 	p.mean, p.meanOK = d.meanUpTo(p, end, at)
 	p.last = d.lastTenth(p, before)
+	if d.set.Procedure.NoUpperState() {
+		e := edge{t: end, before: before}
+		d.trip = d.tripPoint(p, &e)
+	}
 	d.volts.ask(max(p.settledAt, p.on.t)+d.interval(), end-d.interval())
 }
 

@@ -31,17 +31,19 @@ type ring struct {
 	mask int
 	end  int // number ever pushed; reading k lives at buf[k&mask] while k >= start
 	from int
+	span float64 // s kept at least
 }
 
 const (
 	ringSpanS  = 1.2 // s kept at least
+	slopeRingS = 2.6 // ... of a ramp or of stairs, whose trip needs the second before it and the one before that
 	ringSpanN  = 64  // readings kept at least
 	ringLimit  = 1 << 18
 	ringStartN = 1024
 )
 
 func newRing() *ring {
-	return &ring{buf: make([]obs, ringStartN), mask: ringStartN - 1}
+	return &ring{buf: make([]obs, ringStartN), mask: ringStartN - 1, span: ringSpanS}
 }
 
 func (r *ring) at(k int) *obs { return &r.buf[k&r.mask] }
@@ -54,7 +56,7 @@ func (r *ring) len() int      { return r.end - r.from }
 func (r *ring) push(o obs) {
 	if r.end-r.from == len(r.buf) {
 		oldest := r.at(r.from)
-		if o.t-oldest.t < ringSpanS && len(r.buf) < ringLimit {
+		if o.t-oldest.t < r.span && len(r.buf) < ringLimit {
 			r.grow()
 		} else {
 			r.from++

@@ -208,7 +208,7 @@ func (d *Detector) forget() {
 	d.doubt = false
 	d.pulses = nil
 	d.hist, d.ripple, d.periods, d.fold, d.spike = nil, ripple{}, periods{}, fold{}, spike{}
-	d.dec, d.resid = series{}, series{}
+	d.dec, d.resid, d.stairs = series{}, series{}, stairs{}
 }
 
 // open makes p the pulse that flows and takes its readings so far.
@@ -344,6 +344,9 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 	}
 	d.dec.add(o.t, o.x)
 	d.periods.pass(d, p, o)
+	if d.set.Procedure.NoUpperState() {
+		d.stairs.pass(d, p, o)
+	}
 	if d.ripple.period > 0 {
 		d.ripple.follow(d.ring.at(max(d.ring.end-2, d.ring.first())), o)
 	} else if i := d.ripple.nextLook; i < len(looks) && o.t-p.on.t >= looks[i] {

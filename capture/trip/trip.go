@@ -71,6 +71,8 @@ type Detector struct {
 	spike    spike
 	ripple   ripple
 	periods  periods
+	stairs   stairs
+	trip     tripPoint
 	offLevel float64
 	resid    series
 	dec      series // the whole on-interval, thinned
@@ -101,6 +103,9 @@ func New(s trace.Settings) (*Detector, error) {
 	}
 	d := &Detector{set: s, sign: 1, ring: newRing(), candK: -1, sent: map[int]trace.Mark{}}
 	d.base.quantum = math.Inf(1)
+	if s.Procedure.NoUpperState() {
+		d.ring.span = slopeRingS
+	}
 	if s.AppliedAtS != nil {
 		d.out.pending = append(d.out.pending, trace.Mark{Kind: trace.Applied, T: *s.AppliedAtS, U: trace.HandU, By: trace.Hand})
 	}

@@ -1,0 +1,294 @@
+package trip
+
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
+
+// tripPoint is what a ramp looked like just before it tripped.
+type tripPoint struct {
+	found   bool
+	level   float64 // median of the last 0.2 s, carried on by the slope to the trip
+	slope   float64 // A/s over the last second
+	span    float64 // s over which the slope was taken
+	n       int     // readings behind the level
+	carried float64 // where a step over 5 % came last: the level carried before it
+	jumped  bool
+}
+
+const (
+	tripLevelS = 0.2
+	tripSlopeS = 1.0
+	jumpShare  = 0.05
+)
+
+// tripPoint looks at the second before the trip at e while its readings are kept.
+func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
+	end := d.ring.index(e.before) + 1 // readings up to the last one before the fall
+	k0 := max(p.k, d.ring.first())
+	from := max(d.ring.index(e.before-tripLevelS), k0)
+	from = min(from, max(end-3, k0))
+	tp := tripPoint{found: end > from, n: end - from}
+	if !tp.found {
+		return tp
+	}
+	k1 := max(d.ring.index(e.before-tripSlopeS), k0)
+	tp.slope, tp.span = d.slope(k1, end)
+	mid := (d.ring.at(from).t + d.ring.at(end-1).t) / 2
+	tp.level = d.levelBetween(p, from, end) + tp.slope*(e.t-mid)
+	if j := d.lastJump(p, k1, end); j > 0 {
+		tp.jumped = true
+		tp.level = d.levelBetween(p, j, end)
+		before := max(d.ring.index(d.ring.at(j).t-tripSlopeS), k0)
+		tp.carried = d.levelBetween(p, before, j)
+	}
+	return tp
+}
+
+// levelBetween is the level of readings k0..k1-1: their median, rippled their mean.
+func (d *Detector) levelBetween(p *pulse, k0, k1 int) float64 {
+	if d.rippled(p) && k1-k0 > 2 {
+		span := d.ring.at(k1-1).t - d.ring.at(k0).t
+		if t := d.ripple.period; t > 0 && span > t {
+			span = math.Floor(span/t) * t
+		}
+		if m, ok := d.meanBetween(d.ring.at(k1-1).t-span, d.ring.at(k1-1).t); ok {
+			return m
+		}
+	}
+	if v, ok := levelOf(d.ring, k0, k1, math.Inf(-1), d.scratch[:]); ok {
+		return v
+	}
+	return 0
+}
+
+// slope is the least-squares slope of readings k0..k1-1 in A/s and the time they span.
+func (d *Detector) slope(k0, k1 int) (slope, span float64) {
+	n := float64(k1 - k0)
+	if n < 2 {
+		return 0, 0
+	}
+	var st, sx float64
+	for k := k0; k < k1; k++ {
+		st += d.ring.at(k).t
+		sx += d.ring.at(k).x
+	}
+	mt, mx := st/n, sx/n
+	var stt, stx float64
+	for k := k0; k < k1; k++ {
+		dt := d.ring.at(k).t - mt
+		stt += dt * dt
+		stx += dt * (d.ring.at(k).x - mx)
+	}
+	if stt == 0 {
+		return 0, 0
+	}
+	return stx / stt, d.ring.at(k1-1).t - d.ring.at(k0).t
+}
+
+// lastJump finds the last reading among k0+1..k1-1 that stands more than 5 % and the noise above or
+// below the one before it; 0 when there is none. On a rippled plateau neighbouring readings always
+// do, so none is sought.
+func (d *Detector) lastJump(p *pulse, k0, k1 int) int {
+	if d.rippled(p) {
+		return 0
+	}
+	for k := k1 - 1; k > k0; k-- {
+		a, b := d.ring.at(k-1).x, d.ring.at(k).x
+		if math.Abs(b-a) > max(jumpShare*math.Abs(a), 6*d.sigma) {
+			return k
+		}
+	}
+	return 0
+}
+
+// tripOf is where a load test tripped: a cut-off, or a fold-back after which the current never came
+// back to where it had been.
+func (s *story) tripOf() *edge {
+	if s.cut != nil {
+		return s.cut
+	}
+	if s.limit != nil && s.limit.t <= s.end {
+		return s.limit
+	}
+	return nil
+}
+
+// loadBehaviour is that of ramp, steps and carry.
+func (d *Detector) loadBehaviour(s *story) trace.Behaviour {
+	switch {
+	case s.tripOf() != nil:
+		return trace.Tripped
+	case d.set.Procedure == trace.Carry:
+		return trace.Carried
+	}
+	return trace.NoTrip
+}
+
+func (f *figures) tripCurrent() (trace.Figure, bool) {
+	if f.d.set.Procedure == trace.Steps {
+		return f.stairTrip()
+	}
+	d, s := f.d, f.s
+	if s.tripOf() == nil {
+		return f.neverTripped("it never tripped")
+	}
+	tp := d.trip
+	if !tp.found {
+		return unresolved("too few readings before the trip"), true
+	}
+	parts := d.levelParts(tp.level, tp.n)
+	if tp.jumped {
+		v, half := (tp.carried+tp.level)/2, math.Abs(tp.level-tp.carried)/2
+		parts = append(parts, part{half / math.Sqrt(3), true})
+		return exact(v, max(expand(parts...), half+expand(d.levelParts(tp.level, tp.n)...))), true
+	}
+	// The slope's own noise over half the stretch it is carried on, and the instant of the trip.
+	n := max(tp.span/max(d.interval(), 1e-9), 2)
+	uSlope := math.Sqrt(12/n) * d.sigma / max(tp.span, 1e-9)
+	parts = append(parts, part{uSlope * tripLevelS / 2, false}, part{math.Abs(tp.slope) * s.tripOf().u, true})
+	if d.rippled(s.p0) {
+		parts = append(parts, part{tp.level * d.shareOver(tripLevelS), true})
+	}
+	return exact(tp.level, expand(parts...)), true
+}
+
+// neverTripped is at least the largest level that was carried.
+func (f *figures) neverTripped(why string) (trace.Figure, bool) {
+	p := f.s.p0
+	v := p.peak - f.d.noiseExcess(p.near)
+	if f.d.rippled(p) {
+		v = f.d.stairs.highest()
+	}
+	return bounded(trace.AtLeast, v, expand(f.d.readingParts(v, f.d.peakNoise(p.near))...), why), true
+}
+
+// highest is the highest mean level seen over a window, the one that is going on included.
+func (s *stairs) highest() float64 {
+	v := s.cur.level
+	for _, c := range s.done {
+		v = max(v, c.level)
+	}
+	return v
+}
+
+func (f *figures) rampRate() (trace.Figure, bool) {
+	if f.s.tripOf() == nil {
+		return inapplicable("it never tripped"), true
+	}
+	tp := f.d.trip
+	if tp.span <= 0 {
+		return unresolved("too few readings before the trip"), true
+	}
+	n := max(tp.span/max(f.d.interval(), 1e-9), 2)
+	return exact(tp.slope, 2*math.Sqrt(12/n)*f.d.sigma/tp.span+2*f.d.resolution()/math.Sqrt(12)/tp.span), true
+}
+
+// climb splits the stairs into those left for the next one and the one that tripped; carried is the
+// highest that stood for its whole dwell.
+func (f *figures) climb() (carried stair, tripped stair, found bool) {
+	d, s := f.d, f.s
+	all := append(append([]stair(nil), d.stairs.done...), d.stairs.cur)
+	end := s.end
+	trip := s.tripOf()
+	if trip != nil {
+		end = trip.t
+	}
+	dwell := d.dwell(all)
+	for i, c := range all {
+		if c.n == 0 || c.from >= end {
+			continue
+		}
+		last := i == len(all)-1 || all[i+1].from >= end
+		if trip != nil && last {
+			tripped = c
+			continue
+		}
+		if c.held() >= 0.9*dwell && c.level > carried.level {
+			carried, found = c, true
+		}
+	}
+	if trip != nil && d.trip.found && trip.t-tripped.from < 3*stairLookS {
+		// It tripped before the stair filled its first windows: the readings themselves say how high.
+		tripped.level = d.trip.level
+	}
+	return carried, tripped, found
+}
+
+// dwell is the stated one, else 10 s, or what the stairs themselves lasted where that is shorter.
+func (d *Detector) dwell(all []stair) float64 {
+	if d.set.DwellS > 0 {
+		return d.set.DwellS
+	}
+	var spans []float64
+	for _, c := range all[:len(all)-1] {
+		if c.n > 1 {
+			spans = append(spans, c.held())
+		}
+	}
+	if len(spans) == 0 {
+		return 10
+	}
+	return min(10, medianOf(spans))
+}
+
+func (f *figures) carriedCurrent() (trace.Figure, bool) {
+	d := f.d
+	if d.set.Procedure == trace.Carry {
+		v, ok := d.sustained(f.s)
+		if !ok {
+			return unresolved("too few readings"), true
+		}
+		return exact(v, expand(append(d.levelParts(v, d.hist.n), part{v * d.rippleShare(), true})...)), true
+	}
+	carried, _, found := f.climb()
+	if !found {
+		return unresolved("no stair stood for its whole dwell"), true
+	}
+	return exact(carried.level, f.stairU(carried)), true
+}
+
+func (f *figures) stairU(c stair) float64 {
+	n := int(c.held() / max(f.d.interval(), 1e-9))
+	parts := append(f.d.levelParts(c.level, n), part{stairShare / 10 * c.level, true})
+	if f.d.rippled(f.s.p0) {
+		parts = append(parts, part{c.level * f.d.shareOver(c.held()), true})
+	}
+	return expand(parts...)
+}
+
+func (f *figures) trippedCurrent() (trace.Figure, bool) {
+	if f.s.tripOf() == nil {
+		return inapplicable("no stair tripped"), true
+	}
+	_, tripped, _ := f.climb()
+	if tripped.level <= 0 {
+		return unresolved("too few readings on the stair that tripped"), true
+	}
+	return exact(tripped.level, f.stairU(tripped)), true
+}
+
+func (f *figures) stairTrip() (trace.Figure, bool) {
+	carried, tripped, found := f.climb()
+	switch {
+	case f.s.tripOf() == nil && found:
+		return bounded(trace.AtLeast, carried.level, f.stairU(carried), "no stair tripped"), true
+	case f.s.tripOf() == nil:
+		return f.neverTripped("no stair tripped")
+	case tripped.level <= 0:
+		return unresolved("too few readings on the stair that tripped"), true
+	case !found:
+		return bounded(trace.AtMost, tripped.level, f.stairU(tripped), "the first stair tripped"), true
+	}
+	half := math.Abs(tripped.level-carried.level) / 2
+	return exact((carried.level+tripped.level)/2, half+math.Hypot(f.stairU(carried), f.stairU(tripped))), true
+}
+
+func (f *figures) carriedFor() (trace.Figure, bool) {
+	s := f.s
+	if trip := s.tripOf(); trip != nil {
+		return exact(trip.t-s.p0.on.t, expand(f.d.instantParts(&s.p0.on, trip)...)), true
+	}
+	return bounded(trace.AtLeast, s.watched(), f.holdU(), "it was watched no longer"), true
+}

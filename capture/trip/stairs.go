@@ -1,0 +1,98 @@
+package trip
+
+import "math"
+
+// stairs finds the levels of a load raised in stairs from the trace itself, reading by reading through
+// means over short windows: a stair ends where two windows in a row leave its level the same way.
+type stairs struct {
+	from    sums // where the window began
+	begun   bool
+	cur     stair
+	done    []stair // at most maxStairs, the oldest fall out
+	strayed window  // a window off the level, waiting for a second one
+	waiting bool
+}
+
+// stair is one level held for a while.
+type stair struct {
+	from, to float64 // s
+	level    float64 // A, mean of its windows without the first
+	n        int     // windows
+}
+
+type window struct{ from, to, mean float64 }
+
+const (
+	maxStairs  = 256
+	stairShare = 0.03 // a change smaller than this share of the level is drift, not a stair
+	stairLookS = 0.02
+)
+
+// pass takes one reading.
+func (s *stairs) pass(d *Detector, p *pulse, o *obs) {
+	if !s.begun {
+		s.begun, s.from = true, o.at
+		return
+	}
+	if o.hole {
+		s.from, s.waiting = o.at, false
+		return
+	}
+	if o.t-s.from.t < s.window(d, p) {
+		return
+	}
+	part := o.at.minus(s.from)
+	w := window{s.from.t, o.t, part.q / max(part.t, 1e-12)}
+	s.from = o.at
+	if p.lowN == 0 || d.rippled(p) {
+		s.take(d, w)
+	}
+}
+
+func (s *stairs) window(d *Detector, p *pulse) float64 {
+	w := stairLookS
+	switch {
+	case d.ripple.period > 0:
+		w = math.Ceil(stairLookS/d.ripple.period) * d.ripple.period
+	case p.lows > p.bounces, d.ripplePeriod() > 0:
+		w = foldChopS
+	}
+	return max(w, 0.999*d.interval())
+}
+
+func (s *stairs) take(d *Detector, w window) {
+	readings := max((w.to-w.from)/max(d.interval(), 1e-12), 1)
+	slack := max(stairShare*math.Abs(s.cur.level), 4*d.sigma/math.Sqrt(readings), 3*d.resolution())
+	switch off := w.mean - s.cur.level; {
+	case s.cur.n == 0:
+		s.cur = stair{w.from, w.to, w.mean, 1}
+	case math.Abs(off) <= slack:
+		s.cur.extend(w)
+		s.waiting = false
+	case s.waiting && (s.strayed.mean-s.cur.level)*off > 0:
+		s.next(w)
+	default:
+		s.strayed, s.waiting = w, true
+	}
+}
+
+// next begins a new stair with the window that strayed first, which may hold the step itself.
+func (s *stairs) next(w window) {
+	s.cur.to = s.strayed.from
+	if len(s.done) == maxStairs {
+		s.done = append(s.done[:0], s.done[1:]...)
+	}
+	s.done = append(s.done, s.cur)
+	s.cur = stair{s.strayed.from, w.to, w.mean, 1}
+	s.waiting = false
+}
+
+// extend lets the level follow slow drift: a mean over the stair so far, at most its last 64 windows.
+func (c *stair) extend(w window) {
+	c.to = w.to
+	c.n++
+	c.level += (w.mean - c.level) / float64(min(c.n, 64))
+}
+
+// held is how long a stair lasted, s.
+func (c stair) held() float64 { return c.to - c.from }
