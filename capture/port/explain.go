@@ -145,22 +145,31 @@ func ownerName(uid uint32) string {
 }
 
 // holders names the other programs that have path open, as far as this user may see them.
-func holders(path string) string {
+func holders(path string) string { return openByOthers().holders(path) }
+
+// users maps an open terminal to the programs that have it open.
+type users map[string][]string
+
+func (u users) holders(path string) string {
 	real, err := filepath.EvalSymlinks(path)
 	if err != nil {
 		return ""
 	}
+	return strings.Join(u[real], "; ")
+}
+
+// openByOthers looks once through what all other programs have open below /dev.
+func openByOthers() users {
+	out := users{}
 	fds, err := filepath.Glob("/proc/[0-9]*/fd/*")
 	if err != nil {
-		return ""
+		return out
 	}
-	var names []string
+	own := strconv.Itoa(os.Getpid())
 	for _, fd := range fds {
-		if target, err := os.Readlink(fd); err != nil || target != real {
-			continue
-		}
 		pid := strings.Split(fd, "/")[2]
-		if pid == strconv.Itoa(os.Getpid()) {
+		target, err := os.Readlink(fd)
+		if err != nil || pid == own || !strings.HasPrefix(target, "/dev/") {
 			continue
 		}
 		comm, err := os.ReadFile("/proc/" + pid + "/comm")
@@ -168,9 +177,9 @@ func holders(path string) string {
 			continue
 		}
 		name := fmt.Sprintf("%s, process %s", strings.TrimSpace(string(comm)), pid)
-		if !slices.Contains(names, name) {
-			names = append(names, name)
+		if !slices.Contains(out[target], name) {
+			out[target] = append(out[target], name)
 		}
 	}
-	return strings.Join(names, "; ")
+	return out
 }

@@ -1,13 +1,18 @@
 package port
 
 import (
+	"errors"
+	"fmt"
 	"log/slog"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
 	"syscall"
 	"testing"
+
+	"github.com/creack/pty"
 )
 
 // The system's refusals that a test cannot make for real while it runs as root.
@@ -55,6 +60,45 @@ func TestExplain(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Another program on the same port is named, so that its owner knows what to end.
+func TestNamesTheProgramThatHasThePort(t *testing.T) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer master.Close()
+	defer slave.Close()
+	if got := problem(slave.Name(), openByOthers()); got != "" {
+		t.Errorf("problem %q with a port that only this program has open", got)
+	}
+	other := exec.Command("cat")
+	other.Stdin = slave
+	if err := other.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := errors.Join(other.Process.Kill(), waitKilled(other)); err != nil {
+			t.Error(err)
+		}
+	}()
+	want := fmt.Sprintf("cat, process %d", other.Process.Pid)
+	if got := problem(slave.Name(), openByOthers()); !strings.Contains(got, want) {
+		t.Errorf("problem %q does not name %q", got, want)
+	}
+	if err := explain(slave.Name(), syscall.EBUSY); !strings.Contains(err.Error(), want) {
+		t.Errorf("%q does not name %q", err, want)
+	}
+}
+
+// waitKilled reaps a program that was killed on purpose.
+func waitKilled(c *exec.Cmd) error {
+	var exit *exec.ExitError
+	if err := c.Wait(); err != nil && !errors.As(err, &exit) {
+		return err
+	}
+	return nil
 }
 
 func TestNaturalOrder(t *testing.T) {

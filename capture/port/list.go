@@ -34,6 +34,7 @@ func List() ([]Info, error) {
 		return nil, err
 	}
 	stable := stableNames("/dev/serial/by-id")
+	others := openByOthers()
 	var out []Info
 	for _, d := range found {
 		if d == nil || d.Name == "" {
@@ -42,12 +43,12 @@ func List() ([]Info, error) {
 		out = append(out, Info{
 			Path: d.Name, Stable: stable[d.Name], USB: d.IsUSB, VID: d.VID, PID: d.PID,
 			Serial: d.SerialNumber, Manufacturer: d.Manufacturer, Product: d.Product,
-			Problem: problem(d.Name),
+			Problem: problem(d.Name, others),
 		})
 	}
 	for _, path := range builtIn(ttyClass) {
 		if !slices.ContainsFunc(out, func(i Info) bool { return i.Path == path }) {
-			out = append(out, Info{Path: path, Problem: problem(path)})
+			out = append(out, Info{Path: path, Problem: problem(path, others)})
 		}
 	}
 	slices.SortFunc(out, func(a, b Info) int { return natural(a.Path, b.Path) })
@@ -55,7 +56,7 @@ func List() ([]Info, error) {
 }
 
 // problem says why a port could not be opened just now, without opening it.
-func problem(path string) string {
+func problem(path string, others users) string {
 	err := checkNode(path)
 	if err == nil {
 		if err = unix.Access(path, unix.R_OK|unix.W_OK); err != nil {
@@ -68,7 +69,7 @@ func problem(path string) string {
 		}
 		return oe.What + "; " + oe.Hint
 	}
-	if who := holders(path); who != "" {
+	if who := others.holders(path); who != "" {
 		return "another program has it open (" + who + ")"
 	}
 	return ""
