@@ -101,7 +101,6 @@ func playTin(b *fakeBench, run int64, reached float64) {
 	e := at
 	e.Kind, e.Figures, e.Settings = capture.EventFigures, &d, set
 	events = append(events, e)
-	b.addColumns(0, cols...)
 	b.setState(func(s *capture.State) {
 		now, hold, ends, watch := fakeZeroS+reached, fakeHoldS, fakeZeroS+fakeHoldS, fakeZeroS+fakeHoldS+10
 		zeroS, openedS := fakeZeroS, fakeZeroS-0.1
@@ -111,6 +110,7 @@ func playTin(b *fakeBench, run int64, reached float64) {
 		s.Instruments[0].RateHz = 1000
 	})
 	b.publish(events...)
+	b.addColumns(0, cols...)
 }
 
 // armTin arms the bench with five seconds of nothing on record.

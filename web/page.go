@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strconv"
 	"strings"
+	"time"
 
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
@@ -97,6 +98,19 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /units", s.unitsPage)
 	page("GET /units/{id}", s.unitsPage)
 	page("GET /readout", s.readoutPage)
+	page("GET /help/bench.png", s.helpPicture)
+}
+
+// helpPicture serves the picture that the browser tests make for the help page and the README.
+func (s *Server) helpPicture(w http.ResponseWriter, r *http.Request) error {
+	png, err := fs.ReadFile(s.opts.Files, "help/bench.png")
+	if err != nil {
+		return notFound("there is no such picture")
+	}
+	w.Header().Set("Content-Type", "image/png")
+	w.Header().Set("Cache-Control", "no-cache")
+	http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(png))
+	return nil
 }
 
 // frameOf fills what a page has around it. here is the path of its place in the navigation, script

@@ -17,6 +17,7 @@ type benchView struct {
 	Units     []trace.Unit
 	Waveforms []trace.Waveform
 	Chosen    int64 // the unit tested last
+	Last      *runRow
 	HoldS     float64
 	State     capture.State
 	Behaviour string
@@ -42,9 +43,10 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	st := s.bench.State()
 	v := benchView{
 		Idle: st.Bench == "idle", Title: "Nothing armed yet", Under: "Three steps to a test. They stay done for the next one.",
-		Units: units, Waveforms: trace.Waveforms, Chosen: s.lastUnit(r, units), HoldS: defaultHoldS, State: st,
+		Units: units, Waveforms: trace.Waveforms, HoldS: defaultHoldS, State: st,
 		Driven: s.bench.HasContact(), Viewer: roleOf(r) != roleOperator,
 	}
+	v.Chosen, v.Last = s.lastTested(r, units)
 	if st.HoldS != nil {
 		v.HoldS = *st.HoldS
 	}
@@ -61,20 +63,23 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	return s.render(w, r, http.StatusOK, "bench", f)
 }
 
-// lastUnit is the unit of the newest run, else the first one, else 0: what the Bench offers to test.
-func (s *Server) lastUnit(r *http.Request, units []trace.Unit) int64 {
-	if len(units) == 0 {
-		return 0
+// lastTested gives the newest run and its unit, which is what the Bench offers to test again; else the
+// first unit of the list, or 0.
+func (s *Server) lastTested(r *http.Request, units []trace.Unit) (unit int64, run *runRow) {
+	if len(units) > 0 {
+		unit = units[0].ID
 	}
 	page, err := s.store.Runs(r.Context(), store.RunQuery{Limit: 1})
-	if err == nil && len(page.Runs) == 1 {
-		for _, u := range units {
-			if page.Runs[0].UnitID != nil && *page.Runs[0].UnitID == u.ID {
-				return u.ID
-			}
+	if err != nil || len(page.Runs) == 0 {
+		return unit, nil // the list of runs will say what is wrong
+	}
+	last := page.Runs[0]
+	for _, u := range units {
+		if last.UnitID != nil && *last.UnitID == u.ID {
+			unit = u.ID
 		}
 	}
-	return units[0].ID
+	return unit, &runRow{ID: last.ID, Unit: last.Unit, Did: words.Behaviour(last.Behaviour)}
 }
 
 // readoutPage is the page for the camera: few words, very large.

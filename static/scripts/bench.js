@@ -7,6 +7,7 @@ import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
 import { BenchModel } from "./model.js";
 import { clockText, element, make, pageData, plateText, setText, shape } from "./page.js";
 import { closePicture, wholePicture } from "./pictures.js";
+import { phrase } from "./says.js";
 import { Steps } from "./steps.js";
 
 const data = pageData();
@@ -85,6 +86,9 @@ function showState() {
   const unit = model.runUnit ?? state?.unit;
   setText(element("title"), mode === "idle" ? "Nothing armed yet" : unit?.name ?? "No unit");
   setText(element("under"), underTitle(unit));
+  const titles = { idle: "Bench", armed: `${unit?.name}, armed`, recording: `${unit?.name}, recording`, watching: `${unit?.name}, watching`, after: `${unit?.name}, run ${model.run}` };
+  const title = `${titles[mode]} - letthrough`;
+  if (document.title !== title) document.title = title;
   const line = liveLine();
   const el = element("live");
   if (el.dataset.said !== line.shape + line.text) {
@@ -150,6 +154,8 @@ function showFiguresNow() {
   setText(element("behaviour"), waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
   setText(element("behaviour-under"), waits ? "Close the contact when you are ready." : mode === "after" ? "" : "so far");
   showFigures(element("figures"), waits ? waitingLines() : model.lines);
+  const said = model.lines.map(phrase).filter((p) => p !== null).slice(0, 4).join(", ");
+  element("whole").setAttribute("aria-label", `Current over time, the whole hold. ${model.behaviour}${said ? ": " + said : ""}`);
   const kept = element("kept");
   kept.hidden = mode !== "after";
   const link = element("kept-link");

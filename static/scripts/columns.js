@@ -138,6 +138,26 @@ export class ColumnStore {
   }
 
   /**
+   * A store of its own with the newest columns of this one.
+   * @param {number} seconds
+   */
+  tail(seconds) {
+    const out = new ColumnStore();
+    const from = this.firstAtOrAfter(this.newestS - seconds);
+    out.take({
+      backlog: true,
+      channel: 0,
+      lost: 0,
+      widthS: this.widthS,
+      t: this.t.slice(from, this.n),
+      min: this.min.slice(from, this.n),
+      max: this.max.slice(from, this.n),
+      flags: this.flags.slice(from, this.n),
+    });
+    return out;
+  }
+
+  /**
    * Index of the first column at or after a time; n where there is none.
    * @param {number} t
    */

@@ -41,6 +41,8 @@ export class BenchModel {
     this.channels = [];
     /** @type {ColumnStore[]} */
     this.stores = [];
+    /** @type {ColumnStore[]} the trace of the run that ended, while it is shown */
+    this.kept = [];
     /** @type {Map<number, {mark: Mark, atS: number}>} */
     this.marks = new Map();
     /** @type {Line[]} */
@@ -60,7 +62,8 @@ export class BenchModel {
   /** @returns {Mode} */
   get mode() {
     const bench = this.state?.bench;
-    if (bench === "recording") return this.state?.watching ? "watching" : "recording";
+    // The message that a run opened comes before the next state.
+    if (bench === "recording" || (this.run !== null && this.runState === "open")) return this.state?.watching ? "watching" : "recording";
     if (bench === "armed") return "armed";
     return this.run !== null && this.runState !== "open" && this.runState !== "" ? "after" : "idle";
   }
@@ -68,7 +71,7 @@ export class BenchModel {
   /** The channel drawn as the trace: the first that measures current. */
   get current() {
     const i = this.channels.findIndex((c) => c.quantity === "current");
-    return i < 0 ? null : this.stores[i];
+    return i < 0 ? null : (this.mode === "after" ? this.kept[i] : this.stores[i]) ?? null;
   }
 
   /** The bench's time now, as far as this page was told. */
@@ -152,6 +155,7 @@ export class BenchModel {
       if (m.state !== "open") return; // of an older run: nothing this page shows
       this.beginRun(m.run);
     }
+    if (m.state !== "open" && this.runState === "open") this.keepTrace();
     this.runState = m.state;
     if (m.unit) this.runUnit = m.unit;
     if (typeof m.zero_at_s === "number") this.zeroS = m.zero_at_s;
@@ -164,7 +168,14 @@ export class BenchModel {
     this.runState = "open";
   }
 
+  /** The run is over: its trace stays as it is, and listening goes on in stores of its own. */
+  keepTrace() {
+    this.kept = this.stores;
+    this.stores = this.stores.map((s) => s.tail(KEEP_IDLE_S));
+  }
+
   forgetRun() {
+    this.kept = [];
     this.marks.clear();
     this.lines = [];
     this.behaviour = "";
@@ -179,10 +190,8 @@ export class BenchModel {
   takeBinary(buffer) {
     const chunk = decodeChunk(buffer);
     if (!chunk) return;
-    // After a run its trace stays as it was, until the next one.
-    if (this.mode === "after" && !(chunk.backlog && this.stores[chunk.channel]?.length === 0)) return;
     const store = (this.stores[chunk.channel] ??= new ColumnStore());
     store.take(chunk);
-    if (this.mode === "idle" || this.mode === "armed") store.forget(store.newestS - KEEP_IDLE_S);
+    if (this.mode !== "recording" && this.mode !== "watching") store.forget(store.newestS - KEEP_IDLE_S);
   }
 }

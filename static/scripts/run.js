@@ -4,7 +4,7 @@ import { ask } from "./api.js";
 import { niceTop } from "./axes.js";
 import { TraceChart } from "./chart.js";
 import { ColumnStore } from "./columns.js";
-import { element, pageData, setText } from "./page.js";
+import { element, pageData, setText, shape } from "./page.js";
 import { inOrder, stretches } from "./phases.js";
 import { closePicture } from "./pictures.js";
 
@@ -109,6 +109,27 @@ document.getElementById("note-form")?.addEventListener("submit", async (event) =
     setText(element("note-says"), "kept");
   } catch (error) {
     setText(element("note-says"), error instanceof Error ? error.message : String(error));
+  }
+});
+
+const reasonFor = /** @type {HTMLDialogElement | null} */ (document.getElementById("exclude-dialog"));
+document.getElementById("exclude")?.addEventListener("click", () => reasonFor?.showModal());
+document.getElementById("exclude-form")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const reason = /** @type {HTMLInputElement} */ (element("exclude-reason")).value.trim();
+  try {
+    await ask("POST", `/api/runs/${data.id}/exclude`, { reason });
+    location.reload();
+  } catch (error) {
+    element("exclude-says").replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+  }
+});
+document.getElementById("include")?.addEventListener("click", async () => {
+  try {
+    await ask("POST", `/api/runs/${data.id}/include`, {});
+    location.reload();
+  } catch (error) {
+    setText(element("chart-says"), error instanceof Error ? error.message : String(error));
   }
 });
 

@@ -174,7 +174,7 @@ function faultWords(s, out) {
   if (!fault) return { y: s.plot.top, right: s.plot.left };
   const left = s.x(fault.from);
   const edge = s.x(fault.to);
-  let y = s.plot.top + 19;
+  let y = s.plot.top + 14;
   let right = edge;
   const place = (/** @type {Part[]} */ parts) => {
     const width = widthOf(s, parts);

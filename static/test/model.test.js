@@ -40,6 +40,38 @@ test("a run that ended stays on the page until the bench is armed again", () => 
   assert.deepEqual([m.mode, m.run, m.lines.length, m.marks.size, m.holdS], ["armed", null, 0, 0, 20]);
 });
 
+/** @param {number[]} t */
+function columns(t, backlog = false) {
+  const buffer = new ArrayBuffer(32 + 13 * t.length);
+  const v = new DataView(buffer);
+  for (const [i, b] of [0x4c, 0x54, 1, backlog ? 1 : 0].entries()) v.setUint8(i, b);
+  v.setUint32(8, t.length, true);
+  t.forEach((x, i) => {
+    v.setFloat32(32 + 4 * i, x, true);
+    v.setFloat32(32 + 4 * (t.length + i), x, true);
+    v.setFloat32(32 + 4 * (2 * t.length + i), x, true);
+  });
+  return buffer;
+}
+
+test("listening goes on behind the trace of a run that ended, without a hole and without end", () => {
+  const m = modelAfter(idle, open, mark({ id: 2 }));
+  m.takeBinary(columns([110, 120, 130]));
+  m.take({ type: "run", run: 7, state: "complete", unit });
+  m.take({ ...idle, type: "state", now_at_s: 131 });
+  for (let t = 131; t < 200; t++) m.takeBinary(columns([t]));
+  assert.deepEqual([m.mode, m.current?.newestS, m.current?.length, m.nowS], ["after", 130, 3, 130]);
+  assert.ok(m.stores[0].length <= 15, `${m.stores[0].length} columns are kept while nothing runs`);
+  m.take({ ...idle, type: "state", bench: "armed", unit, now_at_s: 199 });
+  assert.deepEqual([m.current?.newestS, m.current?.at(190)], [199, 190]);
+});
+
+test("a run that opens is recorded from its first message on, before the state says so", () => {
+  const m = modelAfter({ ...idle, bench: "armed", unit }, { type: "run", run: 7, state: "open", unit, zero_at_s: null });
+  m.takeBinary(columns([100, 130]));
+  assert.deepEqual([m.mode, m.current?.length], ["recording", 2]);
+});
+
 test("messages of another run change nothing shown", () => {
   const m = modelAfter(idle, open, mark({ id: 2 }));
   m.take({ type: "run", run: 3, state: "complete" });
