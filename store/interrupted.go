@@ -26,7 +26,7 @@ func (db *DB) closeInterrupted(ctx context.Context) error {
 	}
 	db.interrupted = ids
 	if len(ids) > 0 {
-		return db.vacuum(ctx)
+		return db.vacuumAll(ctx)
 	}
 	return nil
 }

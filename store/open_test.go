@@ -134,6 +134,10 @@ func TestClosedTwiceIsClosedOnce(t *testing.T) {
 	if _, err := db.Run(ctx, id); !errors.Is(err, store.ErrClosed) {
 		t.Errorf("reading gives %v, want closed", err)
 	}
+	left, err := filepath.Glob(db.Path() + "?*")
+	if err != nil || len(left) != 0 {
+		t.Errorf("left beside the database: %v, %v", left, err)
+	}
 	again := mustOpenAt(t, db.Path(), store.Options{MustExist: true})
 	checkSamples(t, samplesOf(t, again, id, shuntCurrent), in)
 }

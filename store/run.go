@@ -269,7 +269,12 @@ func (db *DB) DeleteRun(ctx context.Context, run int64) error {
 	if err != nil {
 		return err
 	}
-	return db.explain("give space back", db.vacuum(ctx))
+	if db.rec != nil { // the recorder does it when no run is open
+		db.sweep.Store(true)
+		db.rec.kick()
+		return nil
+	}
+	return db.explain("give space back", db.vacuumAll(ctx))
 }
 
 func stillOpen(run int64) *Error {

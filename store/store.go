@@ -23,6 +23,7 @@ import (
 	"path/filepath"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -66,6 +67,8 @@ type DB struct {
 	lock        *os.File
 	rec         *recorder // nil unless Options.Record
 	interrupted []int64
+
+	sweep atomic.Bool // pages came free which the file system could have back
 
 	closing  sync.Once
 	closeErr error
@@ -192,23 +195,47 @@ func (db *DB) inspect() error {
 }
 
 // takeLock makes sure that one process at a time records into a file: a second one would take the
-// first one's open run for one that a crash left behind. The lock goes with the process.
+// first one's open run for one that a crash left behind. The lock goes with the process, its file
+// when the store is closed in order.
 func (db *DB) takeLock() error {
-	f, err := os.OpenFile(db.path+"-lock", os.O_CREATE|os.O_RDWR, 0o644)
+	for {
+		f, err := os.OpenFile(db.path+"-lock", os.O_CREATE|os.O_RDWR, 0o644)
+		if err != nil {
+			return err
+		}
+		db.lock = f
+		err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
+		switch {
+		case errors.Is(err, syscall.EWOULDBLOCK):
+			db.lock = nil
+			return errors.Join(&Error{Code: ErrInUse.Code, Text: "another letthrough is recording into " + db.path,
+				Hint: "end it, or name another file with --db"}, f.Close())
+		case errors.Is(err, syscall.ENOSYS), errors.Is(err, syscall.ENOTSUP), errors.Is(err, syscall.ENOLCK):
+			db.log.Warn("this file system has no locks: do not record into one file twice", "file", db.path)
+			return nil
+		case err != nil:
+			return err
+		}
+		// Whoever had the lock before may have removed the file since it was opened here.
+		if same, err := stillThere(f); same || err != nil {
+			return err
+		}
+		if err := f.Close(); err != nil {
+			return err
+		}
+	}
+}
+
+func stillThere(f *os.File) (bool, error) {
+	mine, err := f.Stat()
 	if err != nil {
-		return err
+		return false, err
 	}
-	db.lock = f
-	err = syscall.Flock(int(f.Fd()), syscall.LOCK_EX|syscall.LOCK_NB)
-	if errors.Is(err, syscall.EWOULDBLOCK) {
-		return &Error{Code: ErrInUse.Code, Text: "another letthrough is recording into " + db.path,
-			Hint: "end it, or name another file with --db"}
+	now, err := os.Stat(f.Name())
+	if errors.Is(err, os.ErrNotExist) {
+		return false, nil
 	}
-	if errors.Is(err, syscall.ENOSYS) || errors.Is(err, syscall.ENOTSUP) || errors.Is(err, syscall.ENOLCK) {
-		db.log.Warn("this file system has no locks: do not record into one file twice", "file", db.path)
-		return nil
-	}
-	return err
+	return os.SameFile(mine, now), err
 }
 
 // connect opens a pool. The pragmas stand in the data source name, so that every connection of the
@@ -286,7 +313,10 @@ func (db *DB) release() error {
 			errs = append(errs, pool.Close())
 		}
 	}
-	if db.lock != nil {
+	if db.lock != nil { // removed while it is held; left behind it does no harm
+		if err := os.Remove(db.lock.Name()); err != nil {
+			db.log.Warn("the lock file stays", "error", err)
+		}
 		errs = append(errs, db.lock.Close())
 	}
 	return errors.Join(errs...)

@@ -21,8 +21,6 @@ type writer struct {
 	buf   []byte
 	runs  map[int64]*runWriter
 	order []int64
-	// sweep says that pages came free which the file system could have back.
-	sweep bool
 }
 
 // runWriter is one run as far as the writer has it.
@@ -220,7 +218,7 @@ func (w *writer) adopt(rw *runWriter, out *written) {
 	for _, t := range rw.tails {
 		out.samples += t.unsaved()
 		if t.next.compacted {
-			w.sweep = true
+			w.db.sweep.Store(true)
 		}
 		t.adopt()
 	}
@@ -243,15 +241,17 @@ func (w *writer) forget(id int64) {
 }
 
 // giveBack returns pages that came free to the file system while there is nothing else to do and no
-// run is open: an open run would only need them again.
+// run is open: an open run would only need them again. It does a little at a time, so that a run
+// that begins meanwhile does not wait.
 func (w *writer) giveBack(ctx context.Context) {
-	if !w.sweep || len(w.runs) > 0 {
+	if len(w.runs) > 0 || !w.db.sweep.Load() {
 		return
 	}
-	w.sweep = false
-	if err := w.db.vacuum(ctx); err != nil {
+	more, err := w.db.vacuum(ctx, 1000)
+	if err != nil {
 		w.db.log.Warn("free pages stay in the file", "file", w.db.path, "error", err)
 	}
+	w.db.sweep.Store(more)
 }
 
 // reserve takes numbers for runs outside of a commit, when the store opens.
@@ -308,10 +308,24 @@ func queryIDs(ctx context.Context, q queryer, query string, args ...any) ([]int6
 	return ids, rows.Err()
 }
 
-// vacuum gives free pages back to the file system. Each step of the pragma frees one page, so its
-// rows are walked to the end.
-func (db *DB) vacuum(ctx context.Context) error {
-	rows, err := db.w.QueryContext(ctx, "PRAGMA incremental_vacuum")
+// vacuum gives up to so many free pages back to the file system and tells whether it is worth doing
+// again: pages are left, and some came free.
+func (db *DB) vacuum(ctx context.Context, pages int) (more bool, err error) {
+	var before, after int
+	if err := db.w.QueryRowContext(ctx, "PRAGMA freelist_count").Scan(&before); err != nil {
+		return false, err
+	}
+	if err := walk(ctx, db.w, fmt.Sprintf("PRAGMA incremental_vacuum(%d)", pages)); err != nil {
+		return false, err
+	}
+	err = db.w.QueryRowContext(ctx, "PRAGMA freelist_count").Scan(&after)
+	return after > 0 && after < before, err
+}
+
+// walk runs a statement to its end whatever its rows say: each step of incremental_vacuum frees one
+// page.
+func walk(ctx context.Context, q queryer, statement string) error {
+	rows, err := q.QueryContext(ctx, statement)
 	if err != nil {
 		return err
 	}
@@ -319,4 +333,15 @@ func (db *DB) vacuum(ctx context.Context) error {
 	for rows.Next() {
 	}
 	return rows.Err()
+}
+
+// vacuumAll gives all free pages back.
+func (db *DB) vacuumAll(ctx context.Context) error {
+	for more := true; more; {
+		var err error
+		if more, err = db.vacuum(ctx, 10_000); err != nil {
+			return err
+		}
+	}
+	return nil
 }
