@@ -200,5 +200,5 @@ func (c *Clock) judge(f line) {
 		return
 	}
 	c.own, c.wantRate = true, 0
-	c.warning = fmt.Sprintf("the instrument's clock runs %.3g times as fast as this machine's: is its time in the unit that time= says? Its own seconds are used", 1/(1+f.rate))
+	c.warning = fmt.Sprintf("the instrument's clock runs %.4g times as fast as this machine's: is its time in the unit that time= says? Its own seconds are used", 1/(1+f.rate))
 }
