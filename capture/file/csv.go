@@ -56,6 +56,7 @@ type CSVReader struct {
 	line int   // number of the line at buf[at]
 
 	layout  layout
+	roleAt  []role // by place in a row
 	rows    int64
 	places  int // most decimal places seen in the current, its unit counted in
 	unclear bool
@@ -86,6 +87,7 @@ func NewCSVReader(r io.Reader, name string, opt CSVOptions) (*CSVReader, error) 
 	if err != nil {
 		return nil, err
 	}
+	c.roleAt = c.layout.byPlace()
 	if !c.layout.headless {
 		c.skip(len(record), lines)
 	}
@@ -285,24 +287,20 @@ func (c *CSVReader) parseLine(line []byte, r *row) error {
 	if r.blank = len(line) == 0; r.blank {
 		return nil
 	}
-	for i := range r.cells {
-		r.cells[i] = nil
-	}
-	n := 0
-	for rest, more := line, true; more; n++ {
-		var cell []byte
-		if i := bytes.IndexByte(rest, c.layout.delimiter); i >= 0 {
-			cell, rest = rest[:i], rest[i+1:]
-		} else {
-			cell, more = rest, false
-		}
-		for role := range c.layout.columns {
-			if c.layout.columns[role].index == n {
-				r.cells[role] = cell
+	r.cells = [roles][]byte{}
+	n, begin := 0, 0
+	for i, b := range line {
+		if b == c.layout.delimiter {
+			if n < len(c.roleAt) && c.roleAt[n] != noRole {
+				r.cells[c.roleAt[n]] = line[begin:i]
 			}
+			n, begin = n+1, i+1
 		}
 	}
-	return c.understand(n, r, c.line-1)
+	if n < len(c.roleAt) && c.roleAt[n] != noRole {
+		r.cells[c.roleAt[n]] = line[begin:]
+	}
+	return c.understand(n+1, r, c.line-1)
 }
 
 // readQuoted reads one record the careful way.

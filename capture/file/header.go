@@ -46,6 +46,20 @@ type layout struct {
 	headless  bool // the first line is a row already
 }
 
+// noRole is a column that is not read.
+const noRole role = -1
+
+// byPlace tells the role of each field of a row.
+func (l *layout) byPlace() []role {
+	out := slices.Repeat([]role{noRole}, l.fields)
+	for r, c := range l.columns {
+		if c.index >= 0 {
+			out[c.index] = role(r)
+		}
+	}
+	return out
+}
+
 // baseShift turns a unit's power of ten into that of what samples hold: ns, A and V.
 var baseShift = [...]int{timeRole: 9, currentRole: 0, voltageRole: 0}
 
