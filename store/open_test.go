@@ -174,6 +174,27 @@ func TestLockedDatabaseLosesNothing(t *testing.T) {
 	db.End(id, endOf(trace.Latching))
 }
 
+func TestDatabaseMovedAwayIsSaid(t *testing.T) {
+	db := mustOpen(t)
+	id, err := db.Begin(startOf(tin))
+	if err != nil {
+		t.Fatal(err)
+	}
+	mustFlush(t, db)
+	if err := os.Rename(db.Path(), db.Path()+".away"); err != nil {
+		t.Fatal(err)
+	}
+	in := wave(2000, 0, 1e5, 1)
+	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: in})
+	eventually(t, "the trouble is said", func() bool { text, _ := db.Trouble(); return strings.Contains(text, "moved, removed") })
+	if err := os.Rename(db.Path()+".away", db.Path()); err != nil {
+		t.Fatal(err)
+	}
+	mustFlush(t, db)
+	checkSamples(t, samplesOf(t, db, id, shuntCurrent), in)
+	db.End(id, endOf(trace.Latching))
+}
+
 func TestFullQueueCountsWhatItLoses(t *testing.T) {
 	db := mustOpenAt(t, filepath.Join(t.TempDir(), "bench.db"), store.Options{Record: true, QueueSamples: 1000})
 	id, err := db.Begin(startOf(tin))

@@ -65,7 +65,8 @@ type DB struct {
 	w           *sql.DB // one connection: whoever writes waits in Go, not in SQLite
 	r           *sql.DB // connections that cannot write
 	lock        *os.File
-	rec         *recorder // nil unless Options.Record
+	file        os.FileInfo // of the database as it was opened to record
+	rec         *recorder   // nil unless Options.Record
 	interrupted []int64
 
 	sweep atomic.Bool // pages came free which the file system could have back
@@ -91,6 +92,20 @@ func Open(ctx context.Context, path string, opt Options) (*DB, error) {
 		return db, nil
 	}
 	return nil, err
+}
+
+// inPlace tells whether the file that is written to still has its name: what goes into one that was
+// removed is gone with the process, and SQLite says nothing.
+func (db *DB) inPlace() error {
+	now, err := os.Stat(db.path)
+	if err == nil && os.SameFile(db.file, now) {
+		return nil
+	}
+	if err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	return &Error{Code: ErrIO.Code, Text: "the database " + db.path + " was moved, removed or replaced while it was in use",
+		Hint: "put it back, or end the program and start again with the right file"}
 }
 
 // openUnwritable opens a file that nobody can change, on a read-only disk say, to look at it. What
@@ -146,6 +161,9 @@ func (db *DB) open(ctx context.Context) error {
 	}
 	if !db.opt.Record {
 		return nil
+	}
+	if db.file, err = os.Stat(db.path); err != nil {
+		return err
 	}
 	if err := db.closeInterrupted(ctx); err != nil {
 		return fmt.Errorf("close interrupted runs: %w", err)

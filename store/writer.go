@@ -138,6 +138,9 @@ func (w *writer) attempt(ctx context.Context, ids int, out *written) (bad *runWr
 		w.giveBack(ctx)
 		return nil, nil
 	}
+	if err := w.db.inPlace(); err != nil {
+		return nil, err
+	}
 	tx, err := w.db.w.BeginTx(ctx, nil)
 	if err != nil {
 		return nil, err
