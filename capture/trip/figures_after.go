@@ -137,6 +137,9 @@ func (f *figures) rippleHz() (trace.Figure, bool) {
 		if !d.rippleSeen() {
 			return unresolved("what is seen may be an alias of something faster"), true
 		}
+		if d.set.Procedure.NoUpperState() {
+			u += hz / float64(2*d.ripple.crossed) // the crossings move while the level rises
+		}
 		return exact(hz, 2*u), true
 	}
 	if d.coarse() || d.choppy(f.s.p0) {

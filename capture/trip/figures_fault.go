@@ -103,6 +103,9 @@ func (p *pulse) slack(d *Detector) float64 {
 // peakNoise is the standard uncertainty of a peak from noise: the spread of the extreme, and what
 // noiseExcess may be off where the level is no plateau.
 func (d *Detector) peakNoise(near int) float64 {
+	if d.set.Procedure.NoUpperState() {
+		return 1.2 * d.sigma
+	}
 	return math.Hypot(0.6*d.sigma, d.noiseExcess(near)/4)
 }
 
@@ -114,6 +117,9 @@ func (d *Detector) peakNoise(near int) float64 {
 func (d *Detector) noiseExcess(near int) float64 {
 	if near < 2 {
 		return 0
+	}
+	if d.set.Procedure.NoUpperState() {
+		near = 1 + near/8 // on a slope only the last readings are near the top
 	}
 	return d.sigma * (0.2 + 0.68*math.Log(float64(near)))
 }

@@ -37,7 +37,9 @@ func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
 	tp.slope, tp.span = d.slope(k1, end)
 	mid := (d.ring.at(from).t + d.ring.at(end-1).t) / 2
 	tp.level = d.levelBetween(p, from, end) + tp.slope*(e.t-mid)
-	if j := d.lastJump(p, k1, end); j > 0 {
+	if d.rippled(p) {
+		d.rippledJump(p, &tp, d.ring.at(max(end-1, k0)).t)
+	} else if j := d.lastJump(p, k1, end); j > 0 {
 		tp.jumped = true
 		tp.level = d.levelBetween(p, j, end)
 		before := max(d.ring.index(d.ring.at(j).t-tripSlopeS), k0)
@@ -88,12 +90,8 @@ func (d *Detector) slope(k0, k1 int) (slope, span float64) {
 }
 
 // lastJump finds the last reading among k0+1..k1-1 that stands more than 5 % and the noise above or
-// below the one before it; 0 when there is none. On a rippled plateau neighbouring readings always
-// do, so none is sought.
+// below the one before it; 0 when there is none.
 func (d *Detector) lastJump(p *pulse, k0, k1 int) int {
-	if d.rippled(p) {
-		return 0
-	}
 	for k := k1 - 1; k > k0; k-- {
 		a, b := d.ring.at(k-1).x, d.ring.at(k).x
 		if math.Abs(b-a) > max(jumpShare*math.Abs(a), 6*d.sigma) {
@@ -101,6 +99,33 @@ func (d *Detector) lastJump(p *pulse, k0, k1 int) int {
 		}
 	}
 	return 0
+}
+
+// rippledJump looks for the same from one ripple period's mean to the next, back from the trip.
+func (d *Detector) rippledJump(p *pulse, tp *tripPoint, end float64) {
+	t := d.ripple.period
+	if t == 0 {
+		t = 0.02
+	}
+	after, n := 0.0, 0.0
+	for e := end; e > end-tripSlopeS && e-2*t > p.on.t; e -= t {
+		m, ok1 := d.meanBetween(e-t, e)
+		before, ok2 := d.meanBetween(e-2*t, e-t)
+		if !ok1 || !ok2 {
+			return
+		}
+		after, n = after+m, n+1
+		if math.Abs(m-before) <= jumpShare*before {
+			continue
+		}
+		// The step may lie inside the older of the two periods: the level before it is one further back.
+		carried, ok := d.meanBetween(e-3*t, e-2*t)
+		if !ok {
+			carried = before
+		}
+		tp.jumped, tp.level, tp.carried = true, after/n, carried
+		return
+	}
 }
 
 // tripOf is where a load test tripped: a cut-off, or a fold-back after which the current never came
@@ -182,7 +207,11 @@ func (f *figures) rampRate() (trace.Figure, bool) {
 		return unresolved("too few readings before the trip"), true
 	}
 	n := max(tp.span/max(f.d.interval(), 1e-9), 2)
-	return exact(tp.slope, 2*math.Sqrt(12/n)*f.d.sigma/tp.span+2*f.d.resolution()/math.Sqrt(12)/tp.span), true
+	u := 2*math.Sqrt(12/n)*f.d.sigma/tp.span + 2*f.d.resolution()/math.Sqrt(12)/tp.span
+	if f.d.rippled(f.s.p0) {
+		u += 2 * tp.level * f.d.shareOver(tp.span/2) / tp.span
+	}
+	return exact(tp.slope, u), true
 }
 
 // climb splits the stairs into those left for the next one and the one that tripped; carried is the
@@ -196,12 +225,13 @@ func (f *figures) climb() (carried stair, tripped stair, found bool) {
 		end = trip.t
 	}
 	dwell := d.dwell(all)
+	brief := trip != nil && d.briefStair(all, end)
 	for i, c := range all {
 		if c.n == 0 || c.from >= end {
 			continue
 		}
 		last := i == len(all)-1 || all[i+1].from >= end
-		if trip != nil && last {
+		if trip != nil && last && !brief {
 			tripped = c
 			continue
 		}
@@ -209,11 +239,22 @@ func (f *figures) climb() (carried stair, tripped stair, found bool) {
 			carried, found = c, true
 		}
 	}
-	if trip != nil && d.trip.found && trip.t-tripped.from < 3*stairLookS {
-		// It tripped before the stair filled its first windows: the readings themselves say how high.
-		tripped.level = d.trip.level
+	if brief {
+		tripped = stair{from: end, to: end, level: d.trip.level, n: 1}
 	}
 	return carried, tripped, found
+}
+
+// briefStair: the stair that tripped did so before it filled the windows that make it one; the
+// readings just before the trip say how high it was.
+func (d *Detector) briefStair(all []stair, end float64) bool {
+	last := stair{}
+	for _, c := range all {
+		if c.n > 0 && c.from < end {
+			last = c
+		}
+	}
+	return d.trip.found && last.n > 0 && d.trip.level > (1+stairShare)*last.level+4*d.sigma
 }
 
 // dwell is the stated one, else 10 s, or what the stairs themselves lasted where that is shorter.
@@ -240,7 +281,9 @@ func (f *figures) carriedCurrent() (trace.Figure, bool) {
 		if !ok {
 			return unresolved("too few readings"), true
 		}
-		return exact(v, expand(append(d.levelParts(v, d.hist.n), part{v * d.rippleShare(), true})...)), true
+		q1, _ := d.hist.quantile(0.25)
+		q3, _ := d.hist.quantile(0.75)
+		return exact(v, expand(append(d.levelParts(v, d.hist.n), part{v * d.rippleShare(), true}, part{spreadNoise(d.sigma, q3-q1, d.hist.n), false}, part{(q3 - q1) / 4, true})...)), true
 	}
 	carried, _, found := f.climb()
 	if !found {
