@@ -40,6 +40,7 @@ const (
 	Placed    Outcome = iota
 	Duplicate         // the device time of the reading before
 	Backwards         // not later than the readings before, or far from where its neighbours are
+	Held              // to be placed once the clock is settled again
 )
 
 const (
@@ -61,8 +62,8 @@ const (
 
 // Clock places readings. It is used by one goroutine, which calls Learn for every reading as it arrives
 // and Settled until it says yes, then Place for all that were held back, in their order. From then on
-// each reading is given to Learn and at once to Place; but after a restart, and after a silence of an
-// instrument without device time, Settled says no again for a while.
+// each reading is given to Next, until that says Held: after a restart, and after a silence of an
+// instrument without device time, readings are held back again, this one the first.
 type Clock struct {
 	cfg Config
 
@@ -187,7 +188,25 @@ func (c *Clock) settle() {
 	}
 }
 
-// Place gives a reading its time. gap tells that something was lost between it and the one before.
+// Next learns from a reading and places it, or says that it is to be held.
+func (c *Clock) Next(s *Stamp) (atNS int64, gap bool, what Outcome) {
+	if c.mapped && c.cfg.TickNS != 0 {
+		if d, ok := c.learn.small(s); ok { // nearly always
+			if c.env.add(d, s.ArrivalNS) {
+				c.steer(d)
+			}
+			c.follow(d)
+			return c.emit(c.time(d), s.Gap, false)
+		}
+	}
+	c.Learn(s)
+	if !c.Settled(s.ArrivalNS) {
+		return 0, false, Held
+	}
+	return c.Place(s)
+}
+
+// Place gives a reading that was held back its time. gap tells that something was lost between it and the one before.
 func (c *Clock) Place(s *Stamp) (atNS int64, gap bool, what Outcome) {
 	switch {
 	case c.cfg.TickNS != 0:

@@ -82,8 +82,7 @@ type placed struct {
 func run(tb rapid.TB, c *clock.Clock, ss []clock.Stamp) []placed {
 	var out []placed
 	lastAt := int64(math.MinInt64)
-	place := func(i int) {
-		at, gap, what := c.Place(&ss[i])
+	note := func(i int, at int64, gap bool, what clock.Outcome) {
 		out = append(out, placed{at, gap, what, i})
 		if what != clock.Placed {
 			return
@@ -95,16 +94,22 @@ func run(tb rapid.TB, c *clock.Clock, ss []clock.Stamp) []placed {
 	}
 	next, settled := 0, false
 	for i := range ss {
-		c.Learn(&ss[i])
-		if settled = settled && c.Settled(ss[i].ArrivalNS); settled {
-			place(i)
-			next = i + 1
-			continue
+		if settled {
+			at, gap, what := c.Next(&ss[i])
+			if what != clock.Held {
+				note(i, at, gap, what)
+				next = i + 1
+				continue
+			}
+			settled = false
+		} else {
+			c.Learn(&ss[i])
 		}
 		if ss[i].Behind == 0 && c.Settled(ss[i].ArrivalNS) || i == len(ss)-1 {
 			c.Settle()
 			for ; next <= i; next++ {
-				place(next)
+				at, gap, what := c.Place(&ss[next])
+				note(next, at, gap, what)
 			}
 			settled = true
 		}
@@ -597,8 +602,7 @@ func BenchmarkClock(b *testing.B) {
 				c.Settle()
 				c.Place(&ss[0])
 				for i := range ss[1:] {
-					c.Learn(&ss[1+i])
-					c.Place(&ss[1+i])
+					c.Next(&ss[1+i])
 				}
 			}
 			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/float64(len(ss)), "ns/sample")

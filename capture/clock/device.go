@@ -41,9 +41,8 @@ func (c *counter) device(s *Stamp) (d int64, m move) {
 		c.raw, c.arrival = s.DeviceNS, s.ArrivalNS
 		return 0, steady
 	}
-	if step := s.DeviceNS - c.raw; step > 0 && step < slackNS && (c.cfg.WrapNS == 0 || !s.Gap && s.ArrivalNS-c.arrival < slackNS) {
-		c.advance(s, step) // what forward would say too, and nearly always the case
-		return c.d, steady
+	if d, ok := c.small(s); ok {
+		return d, steady
 	}
 	if s.DeviceNS == c.raw {
 		return c.d, same
@@ -62,6 +61,16 @@ func (c *counter) device(s *Stamp) (d int64, m move) {
 	}
 	c.doubt, c.doubtRaw, c.doubtArrival = true, s.DeviceNS, s.ArrivalNS
 	return 0, doubtful
+}
+
+// small takes in a small step ahead, which forward would believe too.
+func (c *counter) small(s *Stamp) (d int64, ok bool) {
+	step := s.DeviceNS - c.raw
+	if step <= 0 || step >= slackNS || c.cfg.WrapNS != 0 && (s.Gap || s.ArrivalNS-c.arrival >= slackNS) {
+		return 0, false
+	}
+	c.advance(s, step)
+	return c.d, true
 }
 
 func (c *counter) advance(s *Stamp, step int64) {

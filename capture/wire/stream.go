@@ -60,9 +60,9 @@ type Stream struct {
 	settled  bool
 	stamp    clock.Stamp // of the readings being placed
 	at       int64       // its time
-	gap      bool
-	ok       bool
-	lostGap  bool // a reading with a gap was set aside: the next one carries it
+	flags    trace.Flags // Gap where something was lost before it
+	ok       bool        // it has a time
+	lostGap  bool        // a reading with a gap was set aside: the next one carries it
 
 	out     []trace.Batch // what Feed returns
 	samples [][]trace.Sample
@@ -146,11 +146,19 @@ func (s *Stream) take(arrivalNS int64) {
 			behind--
 			s.stamp.DeviceNS, s.stamp.Missed, s.stamp.Gap = r.DeviceNS, int(r.Missed), r.Flags&trace.Gap != 0
 			s.stamp.Behind = max(0, behind)
-			s.clk.Learn(&s.stamp)
-			s.settled = s.settled && s.clk.Settled(arrivalNS)
+			if s.settled {
+				at, gap, what := s.clk.Next(&s.stamp)
+				if what == clock.Held {
+					s.settled = false
+				} else {
+					s.place(at, gap, what)
+				}
+			} else {
+				s.clk.Learn(&s.stamp)
+			}
 		}
 		if s.settled {
-			s.put(r, first)
+			s.put(r)
 			continue
 		}
 		s.waiting = append(s.waiting, held{*r, s.stamp, first})
@@ -177,8 +185,11 @@ func (s *Stream) release() {
 	s.settled = true
 	for i := range s.waiting {
 		h := &s.waiting[i]
-		s.stamp = h.stamp
-		s.put(&h.r, h.first)
+		if h.first {
+			s.stamp = h.stamp
+			s.place(s.clk.Place(&s.stamp))
+		}
+		s.put(&h.r)
 	}
 	if len(s.waiting) > 1<<10 {
 		s.waiting = nil // only the first hold of a fast instrument is that long
@@ -186,33 +197,29 @@ func (s *Stream) release() {
 	s.waiting = s.waiting[:0]
 }
 
-// put places one reading. Readings of one line have one time.
-func (s *Stream) put(r *Reading, first bool) {
-	if first {
-		var what clock.Outcome
-		s.at, s.gap, what = s.clk.Place(&s.stamp)
-		s.ok = what == clock.Placed
-		switch what {
-		case clock.Duplicate:
-			s.duplicates++
-		case clock.Backwards:
-			s.backwards++
+// place notes the time of the readings of one line.
+func (s *Stream) place(at int64, gap bool, what clock.Outcome) {
+	s.at, s.ok, s.flags = at, what == clock.Placed, 0
+	if s.ok {
+		if gap || s.lostGap {
+			s.flags, s.lostGap = trace.Gap, false
 		}
-		if s.ok {
-			s.gap, s.lostGap = s.gap || s.lostGap, false
-		} else {
-			s.lostGap = s.lostGap || s.gap || s.stamp.Gap
-		}
-	}
-	if !s.ok {
 		return
 	}
-	flags := r.Flags &^ trace.Gap
-	if s.gap {
-		flags |= trace.Gap
+	s.lostGap = s.lostGap || gap || s.stamp.Gap
+	if what == clock.Duplicate {
+		s.duplicates++
+	} else {
+		s.backwards++
 	}
-	c := r.Channel
-	s.samples[c] = append(s.samples[c], trace.Sample{AtNS: s.at, Value: r.Value, Flags: flags})
+}
+
+// put makes a sample of a reading whose line has its time.
+func (s *Stream) put(r *Reading) {
+	if s.ok {
+		list := &s.samples[r.Channel]
+		*list = append(*list, trace.Sample{AtNS: s.at, Value: r.Value, Flags: r.Flags&^trace.Gap | s.flags})
+	}
 }
 
 func (s *Stream) begin() {
