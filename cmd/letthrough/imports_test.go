@@ -16,8 +16,8 @@ import (
 var mayImport = map[string][]string{
 	"capture/trace":  {},
 	"capture/port":   {"capture/trace"},
-	"capture/wire":   {"capture/trace"},
-	"capture/clock":  {"capture/trace", "capture/wire"},
+	"capture/clock":  {"capture/trace"},
+	"capture/wire":   {"capture/trace", "capture/clock"},
 	"capture/trip":   {"capture/trace"},
 	"capture/words":  {"capture/trace"},
 	"capture/heat":   {"capture/trace"},
