@@ -190,7 +190,8 @@ func (b *Bench) loop() {
 			b.openAfterHold()
 			continue
 		}
-		timer := b.clock.NewTimer(time.Duration(next - now))
+		// A timer may be early; the least wait keeps an early one from being set again and again.
+		timer := b.clock.NewTimer(time.Duration(max(next-now, 1e6)))
 		select {
 		case <-b.ctx.Done():
 		case <-b.inbox:

@@ -48,35 +48,54 @@ func (c *scaledClock) WallAt(ns int64) time.Time { return wallAt(c, ns, c.speed)
 
 func (c *scaledClock) NewTimer(d time.Duration) Timer { return newTimer(d, c.speed) }
 
-// NewSimulationClock makes a clock for a bench and a simulation that share it. It runs speed times as
-// fast as real time as long as somebody looks at it often, and never leaps: on a machine that is too
-// busy to keep up, time slows down instead of passing unsimulated.
-func NewSimulationClock(speed float64) Clock {
-	return &steadyClock{last: time.Now(), speed: positive(speed)}
-}
-
-// longestStep is what at most counts between two looks, in real time.
-const longestStep = 10 * time.Millisecond
-
-type steadyClock struct {
+// SimulationClock is a clock for a bench and a simulation that share it. It runs speed times as fast as
+// real time as long as the simulation keeps up, and never leaps: on a machine that is too busy, time
+// slows down instead of passing unsimulated.
+type SimulationClock struct {
 	speed float64
 	mu    sync.Mutex
-	last  time.Time
-	ns    float64
+	last  time.Time // when the simulation looked last
+	ns    float64   // the time it was told
 }
 
-func (c *steadyClock) NowNS() int64 {
+// longestStep is what at most counts between two looks of the simulation, in real time.
+const longestStep = 10 * time.Millisecond
+
+// NewSimulationClock makes a clock that stands at 0.
+func NewSimulationClock(speed float64) *SimulationClock {
+	return &SimulationClock{last: time.Now(), speed: positive(speed)}
+}
+
+// Driver is the clock as the simulation sees it: its looks keep the time going.
+func (c *SimulationClock) Driver() interface{ NowNS() int64 } { return driver{c} }
+
+type driver struct{ c *SimulationClock }
+
+func (d driver) NowNS() int64 {
+	d.c.mu.Lock()
+	defer d.c.mu.Unlock()
+	now := time.Now()
+	d.c.ns, d.c.last = d.c.at(now), now
+	return int64(d.c.ns)
+}
+
+// at is the time at an instant, which is later than the simulation's last look; mu is held.
+func (c *SimulationClock) at(now time.Time) float64 {
+	return c.ns + float64(min(now.Sub(c.last), longestStep))*c.speed
+}
+
+// NowNS gives nanoseconds on the time base.
+func (c *SimulationClock) NowNS() int64 {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	now := time.Now()
-	c.ns += float64(min(now.Sub(c.last), longestStep)) * c.speed
-	c.last = now
-	return int64(c.ns)
+	return int64(c.at(time.Now()))
 }
 
-func (c *steadyClock) WallAt(ns int64) time.Time { return wallAt(c, ns, c.speed) }
+// WallAt gives the time of day at an instant of the time base.
+func (c *SimulationClock) WallAt(ns int64) time.Time { return wallAt(c, ns, c.speed) }
 
-func (c *steadyClock) NewTimer(d time.Duration) Timer { return newTimer(d, c.speed) }
+// NewTimer makes a timer; where time slows down it fires early.
+func (c *SimulationClock) NewTimer(d time.Duration) Timer { return newTimer(d, c.speed) }
 
 // wallAt counts back from now by the clock on the wall, which may have been set meanwhile: the time
 // of day is as right as that clock is at the moment.

@@ -22,14 +22,25 @@ func TestFastClockScalesTimersAndStillTellsTheTimeOfDay(t *testing.T) {
 	}
 }
 
-func TestSimulationClockDoesNotLeap(t *testing.T) {
-	c := NewSimulationClock(100).(*steadyClock)
-	c.last = time.Now().Add(-time.Hour) // nobody looked for an hour: a laptop that slept
-	if got := c.NowNS(); got < 0 || got > int64(100*longestStep) {
-		t.Errorf("%v passed at once, want at most %v", time.Duration(got), 100*longestStep)
+func TestSimulationClockWaitsForTheSimulation(t *testing.T) {
+	c := NewSimulationClock(100)
+	most := int64(100 * longestStep)
+	c.last = time.Now().Add(-time.Hour) // the simulation has been busy for an hour, or the laptop slept
+	if got := c.NowNS(); got != most {
+		t.Errorf("%v passed, want no more than %v", time.Duration(got), time.Duration(most))
+	}
+	if got := c.Driver().NowNS(); got != most {
+		t.Errorf("the simulation is told %v, want what everybody was told, %v", time.Duration(got), time.Duration(most))
 	}
 	before := c.NowNS()
-	if after := c.NowNS(); after < before {
-		t.Errorf("went back from %d to %d", before, after)
+	for range 1000 {
+		after := c.NowNS()
+		if d := c.Driver().NowNS(); d < after || after < before {
+			t.Fatalf("time went back: %d, %d, %d", before, after, d)
+		}
+		before = after
+	}
+	if before <= most {
+		t.Error("time stands although the simulation looks")
 	}
 }

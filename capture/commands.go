@@ -310,19 +310,22 @@ func (b *Bench) DriveContact(closed bool) error {
 		b.openPlanned(now)
 		b.mu.Unlock()
 	}
-	at, kind, drive := b.holdBackFrom(), trace.Removed, b.contact.Open
+	kind, drive := trace.Removed, b.contact.Open
 	if closed {
 		kind, drive = trace.Applied, b.contact.Close
 	}
+	before := b.holdBackFrom()
 	err := drive()
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.heldBack = false
+	// It moved somewhere between the order and its return.
+	took := b.clock.NowNS() - before
 	if err != nil {
 		return fmt.Errorf("drive the contact: %w", err)
 	}
 	if b.run != nil {
-		b.addMark(kind, trace.Contact, "", contactU, at)
+		b.addMark(kind, trace.Contact, "", contactU+float64(took)/2e9, before+took/2)
 		b.kick()
 	}
 	return nil

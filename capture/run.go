@@ -281,7 +281,8 @@ func (b *Bench) keepEnd(now int64) {
 func (b *Bench) endHold(atNS int64) {
 	r := b.run
 	r.hold, r.holdEndNS = false, atNS
-	b.openContact = b.contact != nil && b.contact.Closed()
+	// Even where it is open: it may be about to close, and whoever does that is waited for.
+	b.openContact = b.contact != nil
 	b.publish(Event{Kind: EventBench, Mode: b.mode, AtNS: atNS, Run: r.id})
 	b.kick()
 }

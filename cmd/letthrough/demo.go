@@ -68,7 +68,7 @@ func standSpec(path string) (wire.Spec, error) {
 
 func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 	clock := capture.NewSimulationClock(c.Speed)
-	stand, err := sim.NewStand(clock, sim.StandOptions{Meter: meter(), Seed: 1})
+	stand, err := sim.NewStand(clock.Driver(), sim.StandOptions{Meter: meter(), Seed: 1})
 	if err != nil {
 		return err
 	}

@@ -23,7 +23,7 @@ func TestShelfThroughPseudoTerminals(t *testing.T) {
 		t.Skip("tests a whole shelf")
 	}
 	db := tempDB(t)
-	p := launch(t, "demo", "--headless", "--speed", "20", "--db", db, "--json")
+	p := launch(t, "demo", "--headless", "--speed", shelfSpeed, "--db", db, "--json")
 	out, err := io.ReadAll(p.out)
 	if err != nil {
 		t.Fatal(err)

@@ -64,7 +64,7 @@ func (c demoCmd) headless(env *surroundings, path string) (err error) {
 // testAlone tests one unit on a stand of its own.
 func (c demoCmd) testAlone(ctx context.Context, env *surroundings, db *store.DB, u sim.Unit) (e shelfEntry, err error) {
 	clock := capture.NewSimulationClock(c.Speed)
-	stand, err := sim.NewStand(clock, sim.StandOptions{Meter: meter(), Seed: 1, Units: []sim.Unit{u}})
+	stand, err := sim.NewStand(clock.Driver(), sim.StandOptions{Meter: meter(), Seed: 1, Units: []sim.Unit{u}})
 	if err != nil {
 		return e, err
 	}
