@@ -49,7 +49,7 @@ type CSVReader struct {
 	buf  []byte // buf[at:] is read from the file and not parsed yet
 	at   int
 	eof  bool
-	line int   // number of the line at buf[at]
+	line int // number of the line at buf[at]
 
 	layout  layout
 	roleAt  []role // by place in a row
