@@ -13,6 +13,9 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+
 	"letthrough/capture"
 	"letthrough/capture/sim"
 	"letthrough/capture/trace"
@@ -35,8 +38,13 @@ type simulated struct {
 // the clock of both.
 func openSimulated(t *testing.T, unit string, speed float64) *simulated {
 	t.Helper()
+	return openSimulatedAt(t, unit, speed, 1000)
+}
+
+func openSimulatedAt(t testing.TB, unit string, speed, rateHz float64) *simulated {
+	t.Helper()
 	clock := capture.NewClock(speed)
-	meter := sim.DefaultMeter(1000)
+	meter := sim.DefaultMeter(rateHz)
 	stand, err := sim.NewStand(clock, sim.StandOptions{Meter: meter, Seed: 1, Smooth: true})
 	if err != nil {
 		t.Fatalf("simulated stand: %v", err)
@@ -338,5 +346,33 @@ func TestBrowserShowsEveryUnitOfTheShelf(t *testing.T) {
 		})
 	}
 	tb.t = t
+	tb.mustBeClean()
+}
+
+// BenchmarkBrowserLivePage watches a run at 10,000 readings a second for some seconds, close look and
+// whole hold, and says how many frames a second the page drew and what its script took of each.
+func BenchmarkBrowserLivePage(b *testing.B) {
+	bench := openSimulatedAt(b, "Slate", 1, 10000)
+	tb := openTab(b, 1440, 900)
+	_, err := chromedp.Call(tb.ctx, page.AddScriptToEvaluateOnNewDocument, page.AddScriptToEvaluateOnNewDocumentParams{
+		Source: `globalThis.took = new Map(); const next = requestAnimationFrame;
+			globalThis.requestAnimationFrame = (f) => next((t) => { const from = performance.now(); f(t); took.set(t, (took.get(t) ?? 0) + performance.now() - from); })`,
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	tb.open(bench.url)
+	tb.until("the instrument to be heard", `globalThis.letthrough?.model.current?.length > 4000`)
+	tb.press("a")
+	tb.until("armed", `document.body.dataset.mode === "armed"`)
+	tb.press("c")
+	tb.until("the close look", `document.querySelector(".views.has-close")`)
+	for b.Loop() {
+		eval[bool](tb, `took.clear(), true`)
+		got := eval[[]float64](tb, `new Promise((done) => setTimeout(() => { const t = [...took.values()].sort((a, b) => a - b); done([t.length / 4, t[t.length >> 1], t[Math.floor(t.length * 0.99)]]); }, 4000))`)
+		b.ReportMetric(got[0], "frames/s")
+		b.ReportMetric(got[1], "script-ms/frame")
+		b.ReportMetric(got[2], "p99-ms/frame")
+	}
 	tb.mustBeClean()
 }

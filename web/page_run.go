@@ -132,6 +132,16 @@ func countFacts(c trace.Counts) []fact {
 	}
 }
 
+// shortNumber writes a number as a person reads it; the exact one is in the JSON.
+func shortNumber(v float64) string {
+	const digits = 6
+	short, err := strconv.ParseFloat(strconv.FormatFloat(v, 'g', digits, 64), 64)
+	if err != nil {
+		return plainNumber(v)
+	}
+	return plainNumber(short)
+}
+
 // settingFacts list every setting that the figures were derived with, so that a stranger can derive
 // them again.
 func settingFacts(run store.Run) []fact {
@@ -139,7 +149,7 @@ func settingFacts(run store.Run) []fact {
 	var facts []fact
 	number := func(name string, v float64, unit string) {
 		if v != 0 {
-			facts = append(facts, fact{name, plainNumber(v) + " " + unit})
+			facts = append(facts, fact{name, shortNumber(v) + " " + unit})
 		}
 	}
 	facts = append(facts, fact{"Procedure", words.Procedure(s.Procedure)})
@@ -159,6 +169,6 @@ func settingFacts(run store.Run) []fact {
 	number("Hold", s.HoldS, "s")
 	number("Dwell", s.DwellS, "s")
 	number("Rig resistance", s.RigResistanceOhm, "Ω")
-	number("Clock", s.ClockUS, "s, expanded uncertainty")
+	number("Clock, to within", s.ClockUS*1e6, "µs")
 	return facts
 }

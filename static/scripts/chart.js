@@ -20,8 +20,11 @@ import { layoutSays, lengthText } from "./says.js";
  * @property {number} keptS armed: what is kept from before; else 0
  */
 
-/** Between two changes of the frame while something grows, in milliseconds: the library's work is the dear part. */
+/** The library's work is the dear part: while something grows, the frame follows after this many
+ * milliseconds, or sooner once it lags by some pixels. */
 const FRAME_EVERY_MS = 100;
+const FRAME_SOONEST_MS = 33;
+const FRAME_LAG_PX = 3;
 
 export class TraceChart {
   /**
@@ -95,7 +98,8 @@ export class TraceChart {
     const { view, store } = picture;
     const key = `${store?.version} ${picture.zeroS} ${picture.now?.t} ${picture.lines.map((l) => l.lead + l.value + l.more).join()} ${view.from} ${view.to} ${view.top} ${view.stretches.length} ${view.endS}`;
     const at = performance.now();
-    const due = at - this.frameAt >= FRAME_EVERY_MS;
+    const since = at - this.frameAt;
+    const due = since >= FRAME_EVERY_MS || (since >= FRAME_SOONEST_MS && this.lagPx(view) >= FRAME_LAG_PX);
     if (key === this.drawn && !due) return;
     if (due || this.isOtherWindow(view)) {
       this.frame.show(view);
@@ -111,6 +115,16 @@ export class TraceChart {
   isOtherWindow(view) {
     const v = this.shownView;
     return !v || v.from !== view.from || v.to !== view.to || v.top !== view.top || v.stretches.length !== view.stretches.length;
+  }
+
+  /**
+   * How far the last band of the frame is behind.
+   * @param {View} view
+   */
+  lagPx(view) {
+    const drawn = this.shownView?.stretches.at(-1)?.to ?? -Infinity;
+    const now = view.stretches.at(-1)?.to ?? -Infinity;
+    return ((now - drawn) / (view.to - view.from)) * this.width;
   }
 
   /** @param {Picture} picture */
