@@ -86,6 +86,9 @@ func checkFile(t *testing.T, path, pkg string, seen map[string]bool) {
 	}
 	for _, spec := range f.Imports {
 		imp, _ := strconv.Unquote(spec.Path.Value)
+		if imp == "time" && owner == "capture/trace" {
+			continue // a time of day as a value in a run's description, never a clock
+		}
 		if slices.Contains(pure, owner) && slices.Contains(impure, imp) {
 			t.Errorf("%s imports %s, but %s is pure", path, imp, owner)
 		}
