@@ -27,8 +27,11 @@ func readOptionalJSON(w http.ResponseWriter, r *http.Request, dst any) error {
 }
 
 func readBody(w http.ResponseWriter, r *http.Request, dst any, optional bool) error {
-	if r.ContentLength == 0 && optional {
-		return nil
+	if r.ContentLength == 0 {
+		if optional {
+			return nil
+		}
+		return malformed("send an object: {…}", "the body is missing")
 	}
 	if err := mustBeJSON(r.Header); err != nil {
 		return err

@@ -67,13 +67,18 @@ func (h *hub) broadcast(ms []any) {
 	if len(ms) == 0 {
 		return
 	}
-	var out []*websocket.PreparedMessage
+	out := h.texts(ms)
+	h.everybody(func(v *viewer) { v.tell(out...) })
+}
+
+func (h *hub) texts(ms []any) (out []told) {
 	for _, m := range ms {
 		if p := h.text(m); p != nil {
-			out = append(out, p)
+			_, figures := m.(figuresMessage)
+			out = append(out, told{p, figures})
 		}
 	}
-	h.everybody(func(v *viewer) { v.tell(out...) })
+	return out
 }
 
 // state sends the state to everybody, notes what the instruments lost, and tells whether anything is
@@ -191,9 +196,7 @@ func (h *hub) greet(now time.Time) {
 		for _, v := range late {
 			n, since, _ := v.caughtUp()
 			h.skipped.Add(uint64(n))
-			if p := h.text(skippedMessage{"skipped", n, now.Sub(since).Seconds()}); p != nil {
-				v.tell(p)
-			}
+			v.tell(h.texts([]any{skippedMessage{"skipped", n, now.Sub(since).Seconds()}})...)
 			v.catchUp(frames)
 		}
 	}
@@ -202,12 +205,7 @@ func (h *hub) greet(now time.Time) {
 func (h *hub) welcome(fresh []*viewer) {
 	st := h.bench.State()
 	hello := map[role]*websocket.PreparedMessage{}
-	var told []*websocket.PreparedMessage
-	for _, m := range h.story.whole() {
-		if p := h.text(m); p != nil {
-			told = append(told, p)
-		}
-	}
+	whole := h.texts(h.story.whole())
 	frames := h.backlog(0)
 	for _, v := range fresh {
 		if hello[v.role] == nil {
@@ -217,7 +215,8 @@ func (h *hub) welcome(fresh []*viewer) {
 			v.end(websocket.CloseInternalServerErr, "the state cannot be told")
 			continue
 		}
-		v.tell(append([]*websocket.PreparedMessage{hello[v.role]}, told...)...)
+		v.tell(told{m: hello[v.role]})
+		v.tell(whole...)
 		if v.trace {
 			v.catchUp(frames)
 		}

@@ -62,7 +62,7 @@ type Derive func(s trace.Settings, marks []trace.Mark, samples iter.Seq2[trace.B
 // Timeouts of the server. A client that stalls is let go before it can hold anything up.
 const (
 	headerTimeout = 10 * time.Second
-	bodyTimeout   = 15 * time.Second // from the beginning of the request
+	bodyTimeout   = 12 * time.Second // from the beginning of the request; 15 s are promised
 	answerTimeout = 30 * time.Second // for an answer nobody takes; long answers get it anew as they flow
 	idleTimeout   = 15 * time.Second // a browser keeps several open; they count against the limit
 	closeTimeout  = 2 * time.Second

@@ -38,6 +38,7 @@ func TestStatuses(t *testing.T) {
 		"200 instruments":                        {"GET", "/api/instruments", "", 200, "", ""},
 		"200 health":                             {"GET", "/healthz", "", 200, "", ""},
 		"400 no JSON":                            {"POST", "/api/arm", `{"unit":`, 400, "malformed", "ends inside"},
+		"400 no body where one is needed":        {"POST", "/api/arm", "", 400, "malformed", "missing"},
 		"400 an unknown field":                   {"POST", "/api/arm", `{"unit":"Tin","hold":5}`, 400, "malformed", `"hold"`},
 		"400 a text for a number":                {"POST", "/api/arm", `{"unit":"Tin","hold_s":"long"}`, 400, "malformed", "hold_s"},
 		"400 no unit":                            {"POST", "/api/arm", `{}`, 400, "malformed", "unit"},

@@ -31,7 +31,7 @@ type viewer struct {
 	role  role
 
 	mu      sync.Mutex
-	texts   []*websocket.PreparedMessage
+	texts   []told
 	state   *websocket.PreparedMessage // the newest; an older one is of no use
 	frames  []*websocket.PreparedMessage
 	lagging bool      // trace messages were left out; the hub sends a backlog once the queue is empty
@@ -41,6 +41,13 @@ type viewer struct {
 
 	wake chan struct{} // capacity 1
 	gone chan struct{} // closed when the writer has ended
+}
+
+// told is a text message that waits. Figures so far replace figures that still wait right before
+// them: nothing is lost by that, and a slow link is not made slower.
+type told struct {
+	m       *websocket.PreparedMessage
+	figures bool
 }
 
 func newViewer(conn *websocket.Conn, trace bool, who role) *viewer {
@@ -65,9 +72,15 @@ func (v *viewer) nudge() {
 }
 
 // tell queues messages that must arrive. A viewer with too many of them waiting is closed.
-func (v *viewer) tell(ms ...*websocket.PreparedMessage) {
+func (v *viewer) tell(ms ...told) {
 	v.mu.Lock()
-	v.texts = append(v.texts, ms...)
+	for _, m := range ms {
+		if n := len(v.texts); n > 0 && m.figures && v.texts[n-1].figures {
+			v.texts[n-1] = m
+		} else {
+			v.texts = append(v.texts, m)
+		}
+	}
 	full := len(v.texts) > textsQueued
 	v.mu.Unlock()
 	if full {
@@ -135,7 +148,10 @@ func (v *viewer) catchUp(frames []*websocket.PreparedMessage) {
 func (v *viewer) next(dst []*websocket.PreparedMessage) (ms []*websocket.PreparedMessage, bye []byte) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	ms = append(dst, v.texts...)
+	ms = dst
+	for _, t := range v.texts {
+		ms = append(ms, t.m)
+	}
 	v.texts = v.texts[:0]
 	if v.state != nil {
 		ms = append(ms, v.state)

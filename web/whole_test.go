@@ -111,7 +111,7 @@ func deriveShort(s trace.Settings, marks []trace.Mark, batches iter.Seq2[trace.B
 // One short test from arming to the stored run, over the interface alone: a real bench, a real store,
 // and an instrument of which everything is known.
 func TestWholeRunOverTheInterface(t *testing.T) {
-	clock := capture.NewSimulationClock(20)
+	clock := capture.NewClock(10)
 	shunt := &shorted{clock: clock, end: make(chan struct{})}
 	var bench *capture.Bench
 	ts := newTestServer(t, func(o *Options) {
