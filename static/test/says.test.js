@@ -64,6 +64,13 @@ test("no words of the fault stand on each other", () => {
   }
 });
 
+test("words that would stand on others move down a row and do not vanish", () => {
+  const l = layoutSays(scene({ lines: lines.filter((x) => x.key === "retry_period_s"), now: { t: 10, a: 0 } }));
+  const row = (/** @type {string} */ start) => l.says.find((s) => s.parts[0].text.startsWith(start))?.y ?? NaN;
+  assert.ok(row("comes back every") - row("now") > 13, `rows at ${row("now")} and ${row("comes back every")}`);
+  assert.equal(l.dims.length, 1);
+});
+
 test("where there is no room a retry keeps its number and off loses its word", () => {
   const t = texts(layoutSays(scene({ plot: { ...plot, right: 330 } })));
   assert.ok(!t.includes("off"), t.join(" | "));
