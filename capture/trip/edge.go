@@ -41,7 +41,7 @@ func cross(r *ring, k int, from, to, sigma float64) edge {
 	if e.inGap {
 		e.u = dt / math.Sqrt(12)
 	}
-	e.at = between(a, b, e.t)
+	e.at = r.between(k-1, e.t)
 	return e
 }
 

@@ -196,7 +196,7 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 		f.edge = crossByCount(d.ring, k0, f.before, m, d.sigma)
 	}
 	d.closeFault(p, f.edge.t, f.edge.at, f.edge.before)
-	f.settled = o.at
+	f.settled = d.ring.sums(d.ring.end - 1)
 	// Readings after the edge that were counted to the plateau go to the lower level.
 	f.hist = newHistogram(d.hist.width)
 	for k := d.ring.index(f.edge.t); k < d.ring.end; k++ {

@@ -26,7 +26,7 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 	}
 	t := ps.span
 	if o.hole || o.t-ps.from.t > 64*t {
-		ps.from = o.at
+		ps.from = d.newest()
 		return
 	}
 	if p.lowN == 0 {
@@ -38,7 +38,7 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 	for next := ps.from.t + t; next <= o.t; next = ps.from.t + t {
 		at, ok := d.ring.sumsAt(next)
 		if !ok {
-			ps.from = o.at
+			ps.from = d.newest()
 			return
 		}
 		s := at.minus(ps.from)
@@ -58,6 +58,6 @@ func (ps *periods) start(d *Detector, p *pulse) {
 	if at, ok := d.ring.sumsAt(from); ok {
 		ps.from = at
 	} else {
-		ps.from = d.prev.at
+		ps.from = d.newest()
 	}
 }

@@ -263,7 +263,7 @@ func (d *Detector) findSpike(p *pulse, end int) {
 		if t > spikeMaxS {
 			return
 		}
-		part := o.at.minus(p.on.at)
+		part := d.ring.sums(k).minus(p.on.at)
 		d.spike = spike{true, k - p.k, max(part.chord-level*level*t, 0), max(part.q-level*t, 0), o.t}
 		return
 	}

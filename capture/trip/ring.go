@@ -17,33 +17,35 @@ func (a sums) minus(b sums) sums {
 	return sums{a.t - b.t, a.chord - b.chord, a.trap - b.trap, a.q - b.q, a.gap - b.gap, a.over - b.over, a.step - b.step}
 }
 
-// obs is one reading with the sums up to it.
+// obs is one reading.
 type obs struct {
 	t, x float64 // s since the first sample; A, sign turned so that the fault is positive
-	at   sums
 	over bool
 	hole bool // a gap lies before it
 }
 
-// ring keeps the newest readings: long enough to look back over an edge when it is confirmed.
+// ring keeps the newest readings, long enough to look back over an edge when it is confirmed, and the
+// running integrals at every blockN-th of them. What lies between two of those is summed up on
+// demand, so that a reading costs one store.
 type ring struct {
-	buf  []obs
-	mask int
-	end  int // number ever pushed; reading k lives at buf[k&mask] while k >= start
-	from int
-	span float64 // s kept at least
+	buf   []obs
+	marks []sums // the sums at reading k for every k that blockN divides, at k/blockN
+	mask  int
+	end   int // number ever pushed; reading k lives at buf[k&mask] while k >= from
+	from  int // a multiple of blockN
+	span  float64
 }
 
 const (
 	ringSpanS  = 1.2 // s kept at least
 	slopeRingS = 2.6 // ... of a ramp or of stairs, whose trip needs the second before it and the one before that
-	ringSpanN  = 64  // readings kept at least
-	ringLimit  = 1 << 18
 	ringStartN = 1024
+	ringLimit  = 1 << 19
+	blockN     = 16
 )
 
 func newRing() *ring {
-	return &ring{buf: make([]obs, ringStartN), mask: ringStartN - 1, span: ringSpanS}
+	return &ring{buf: make([]obs, ringStartN), marks: make([]sums, ringStartN/blockN), mask: ringStartN - 1, span: ringSpanS}
 }
 
 func (r *ring) at(k int) *obs { return &r.buf[k&r.mask] }
@@ -51,27 +53,92 @@ func (r *ring) first() int    { return r.from }
 func (r *ring) last() *obs    { return r.at(r.end - 1) }
 func (r *ring) len() int      { return r.end - r.from }
 
-// push adds a reading; the oldest fall out once they are older than ringSpanS and more than
-// ringSpanN are kept. It grows by doubling up to ringLimit, so the cost per reading stays flat.
-func (r *ring) push(o obs) {
+// push adds a reading; the oldest fall out once the ring is full and they are older than span. It
+// grows by doubling up to ringLimit, so the cost per reading stays flat.
+func (r *ring) push(o *obs) {
 	if r.end-r.from == len(r.buf) {
-		oldest := r.at(r.from)
-		if o.t-oldest.t < r.span && len(r.buf) < ringLimit {
-			r.grow()
-		} else {
-			r.from++
-		}
+		r.makeRoom(o.t)
 	}
-	r.buf[r.end&r.mask] = o
+	r.buf[r.end&r.mask] = *o
 	r.end++
+	if r.end%blockN == 1 {
+		r.mark(r.end - 1)
+	}
 }
 
-func (r *ring) grow() {
-	buf := make([]obs, 2*len(r.buf))
-	for k := r.from; k < r.end; k++ {
-		buf[k&(len(buf)-1)] = *r.at(k)
+// mark works out the sums at reading k, a multiple of blockN, from those at the one before.
+func (r *ring) mark(k int) {
+	m := &r.marks[(k&r.mask)/blockN]
+	if k == 0 {
+		*m = sums{t: r.at(0).t}
+		return
 	}
-	r.buf, r.mask = buf, len(buf)-1
+	*m = r.sumUp(k-blockN, k)
+}
+
+func (r *ring) makeRoom(now float64) {
+	if now-r.at(r.from).t >= r.span || len(r.buf) >= ringLimit {
+		r.from += blockN
+		return
+	}
+	buf, marks := make([]obs, 2*len(r.buf)), make([]sums, 2*len(r.marks))
+	mask := len(buf) - 1
+	for k := r.from; k < r.end; k++ {
+		buf[k&mask] = *r.at(k)
+		if k%blockN == 0 {
+			marks[(k&mask)/blockN] = r.marks[(k&r.mask)/blockN]
+		}
+	}
+	r.buf, r.marks, r.mask = buf, marks, mask
+}
+
+// sums gives the sums at reading k.
+func (r *ring) sums(k int) sums { return r.sumUp(k-k%blockN, k) }
+
+// sumUp adds the intervals from reading k0, whose sums are kept, to reading k.
+func (r *ring) sumUp(k0, k int) sums {
+	s := r.marks[(k0&r.mask)/blockN]
+	a := r.at(k0)
+	for j := k0 + 1; j <= k; j++ {
+		b := r.at(j)
+		s.add(a, b)
+		a = b
+	}
+	return s
+}
+
+// add carries the sums over the interval from a to b. Over a gap nothing is invented.
+func (s *sums) add(a, b *obs) {
+	dt := b.t - a.t
+	s.t = b.t
+	if b.hole {
+		s.gap += dt
+		return
+	}
+	x0, x1 := a.x, b.x
+	trap := dt * (x0*x0 + x1*x1) / 2
+	s.trap += trap
+	if isStep(x0, x1) {
+		s.chord += trap
+		s.step += dt
+	} else {
+		s.chord += dt * (x0*x0 + x0*x1 + x1*x1) / 3
+	}
+	s.q += dt * (x0 + x1) / 2
+	if a.over || b.over {
+		s.over += dt
+	}
+}
+
+// flip turns the sign of everything kept.
+func (r *ring) flip() {
+	for k := r.from; k < r.end; k++ {
+		r.at(k).x = -r.at(k).x
+		if k%blockN == 0 {
+			m := &r.marks[(k&r.mask)/blockN]
+			m.q = -m.q
+		}
+	}
 }
 
 // index gives the number of the first kept reading at or after t.
@@ -86,55 +153,52 @@ func (r *ring) sumsAt(t float64) (s sums, ok bool) {
 	case r.len() == 0:
 		return sums{}, false
 	case k >= r.end:
-		return r.last().at, true
+		return r.sums(r.end - 1), true
 	case k == r.from:
-		return r.at(k).at, r.at(k).t == t || r.from == 0
+		return r.sums(k), r.at(k).t == t || r.from == 0
 	}
-	return between(r.at(k-1), r.at(k), t), true
+	return r.between(k-1, t), true
 }
 
-// between gives the sums at t within the interval a..b.
-func between(a, b *obs, t float64) sums {
+// between gives the sums at t within the interval from reading k to k+1.
+func (r *ring) between(k int, t float64) sums {
+	a, b := r.at(k), r.at(k+1)
+	s := r.sums(k)
 	dt := b.t - a.t
 	if dt <= 0 {
-		return b.at
+		s.add(a, b)
+		return s
 	}
 	f := min(max((t-a.t)/dt, 0), 1)
+	s.t = a.t + f*dt
 	if b.hole {
-		s := a.at
-		s.t = a.t + f*dt
 		s.gap += f * dt
 		return s
 	}
-	if isStep(a.x, b.x) {
-		// A step within the interval stands at one instant: before it flows a.x, after it b.x.
-		return stepWithin(a, b, f, dt)
+	if a.over || b.over {
+		s.over += f * dt
 	}
-	x := a.x + f*(b.x-a.x)
-	s := a.at
-	h := f * dt
-	s.t += h
+	if isStep(a.x, b.x) {
+		s.stepTo(a, b, f, dt)
+		return s
+	}
+	x, h := a.x+f*(b.x-a.x), f*dt
 	s.chord += h * (a.x*a.x + a.x*x + x*x) / 3
 	s.trap += h * (a.x*a.x + (a.x*a.x + f*(b.x*b.x-a.x*a.x))) / 2
 	s.q += h * (a.x + x) / 2
-	s.over += f * (b.at.over - a.at.over)
 	return s
 }
 
-// stepWithin: t is the 50 % instant of the step itself or lies on either side of the middle. Up to
-// the middle the level before flows, after it the level behind.
-func stepWithin(a, b *obs, f, dt float64) sums {
-	s := a.at
-	s.t += f * dt
+// stepTo: a step within one interval stands at its middle. Up to there the level before flows, after
+// it the level behind.
+func (s *sums) stepTo(a, b *obs, f, dt float64) {
 	before := min(f, 0.5) * dt
 	after := max(f-0.5, 0) * dt
 	i2 := before*a.x*a.x + after*b.x*b.x
 	s.chord += i2
 	s.trap += i2
 	s.q += before*a.x + after*b.x
-	s.over += f * (b.at.over - a.at.over)
 	s.step += f * dt
-	return s
 }
 
 // isStep: the level changes by more than half of the larger value within one interval.

@@ -102,7 +102,7 @@ func (d *Detector) beganInside(o *obs) bool {
 func (d *Detector) beginInside() {
 	first := d.ring.at(d.ring.first())
 	p := &pulse{k: d.ring.first(), inside: true, onFinal: true, settledAt: first.t}
-	p.on = edge{t: first.t, at: first.at, before: first.t, after: first.t}
+	p.on = edge{t: first.t, at: d.ring.sums(d.ring.first()), before: first.t, after: first.t}
 	d.b, d.sigma, d.onLevel = 0, d.resolution()/math.Sqrt(12), d.leastOnset()
 	d.open(p)
 }
@@ -322,7 +322,7 @@ func (d *Detector) made(p *pulse, o *obs) {
 	p.lowN = 0
 	if o.t-p.on.t <= bounceS && p.lows > 0 {
 		p.bounces++
-		p.settledAt, p.settledSums = o.t, o.at
+		p.settledAt, p.settledSums = o.t, d.newest()
 	}
 }
 

@@ -31,19 +31,20 @@ const (
 // pass takes one reading.
 func (s *stairs) pass(d *Detector, p *pulse, o *obs) {
 	if !s.begun {
-		s.begun, s.from = true, o.at
+		s.begun, s.from = true, d.newest()
 		return
 	}
 	if o.hole {
-		s.from, s.waiting = o.at, false
+		s.from, s.waiting = d.newest(), false
 		return
 	}
 	if o.t-s.from.t < s.window(d, p) {
 		return
 	}
-	part := o.at.minus(s.from)
+	now := d.newest()
+	part := now.minus(s.from)
 	w := window{s.from.t, o.t, part.q / max(part.t, 1e-12)}
-	s.from = o.at
+	s.from = now
 	if p.lowN == 0 || d.rippled(p) {
 		s.take(d, w)
 	}

@@ -82,7 +82,7 @@ func (d *Detector) pendingFall(p *pulse, final bool) bool {
 
 // findEnd finds the end of the watch: the removal, the end of the hold, or the end of the trace.
 func (d *Detector) findEnd(s *story, pulses []*pulse) {
-	s.end, s.endAt, s.endBy = d.now(), d.prev.at, byTraceEnd
+	s.end, s.endAt, s.endBy = d.now(), d.newest(), byTraceEnd
 	within := removalS
 	for _, r := range d.out.removed {
 		if r.mark.T > s.p0.on.t-removalS {

@@ -150,7 +150,7 @@ func (d *Detector) take(s *trace.Sample) {
 		d.largest = v
 	}
 	d.advance(&o, s.Flags&trace.Gap != 0)
-	d.ring.push(o)
+	d.ring.push(&o)
 	d.prev = o
 	d.n++
 	switch d.state {
@@ -187,19 +187,15 @@ func (d *Detector) overValue(v float64) float64 {
 	return math.Copysign(max(d.set.FullScaleA, d.largest, 2*d.leastOnset()), v)
 }
 
-// advance carries the sums from the reading before to o, and notices a gap.
+// advance notices what lies between the reading before and o: a gap, or an interval to count.
 func (d *Detector) advance(o *obs, flagged bool) {
 	if d.n == 0 {
-		o.at.t = o.t
 		return
 	}
 	a := &d.prev
 	dt := o.t - a.t
-	o.at = a.at
-	o.at.t = o.t
 	if flagged || d.cad.isGap(dt) {
 		o.hole = true
-		o.at.gap += dt
 		d.gapCount++
 		if len(d.gaps) < maxGaps {
 			d.gaps = append(d.gaps, gap{a.t, o.t})
@@ -207,25 +203,13 @@ func (d *Detector) advance(o *obs, flagged bool) {
 		return
 	}
 	d.cad.interval(dt)
-	x0, x1 := a.x, o.x
-	diff := x1 - x0
-	if diff != 0 {
+	if diff := o.x - a.x; diff != 0 {
 		if diff < 0 {
 			diff = -diff
 		}
-		d.base.step(diff)
-	}
-	trap := dt * (x0*x0 + x1*x1) / 2
-	o.at.trap += trap
-	if isStep(x0, x1) {
-		o.at.chord += trap
-		o.at.step += dt
-	} else {
-		o.at.chord += dt * (x0*x0 + x0*x1 + x1*x1) / 3
-	}
-	o.at.q += dt * (x0 + x1) / 2
-	if o.over || a.over {
-		o.at.over += dt
+		if diff < 1.1*d.base.quantum {
+			d.base.step(diff)
+		}
 	}
 }
 
@@ -233,17 +217,22 @@ func (d *Detector) advance(o *obs, flagged bool) {
 func (d *Detector) turn() {
 	d.sign = -d.sign
 	d.base.flip()
-	flip := func(o *obs) { o.x, o.at.q = -o.x, -o.at.q }
-	for k := d.ring.first(); k < d.ring.end; k++ {
-		flip(d.ring.at(k))
-	}
-	flip(&d.prev)
+	d.ring.flip()
+	d.prev.x = -d.prev.x
 }
 
 // rel turns seconds on the samples' time base into seconds since the first sample; abs is its
 // inverse.
 func (d *Detector) rel(t float64) float64 { return t - float64(d.t0)/1e9 }
 func (d *Detector) abs(t float64) float64 { return t + float64(d.t0)/1e9 }
+
+// newest gives the sums at the newest reading.
+func (d *Detector) newest() sums {
+	if d.ring.end == 0 {
+		return sums{}
+	}
+	return d.ring.sums(d.ring.end - 1)
+}
 
 // now is the time of the newest reading.
 func (d *Detector) now() float64 { return d.prev.t }
