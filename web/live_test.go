@@ -19,7 +19,7 @@ import (
 )
 
 // patience is how long a test waits for what must come.
-const patience = 10 * time.Second
+const patience = 30 * time.Second
 
 // socket is a viewer of the test's own.
 type socket struct {

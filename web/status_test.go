@@ -221,7 +221,7 @@ func (ts *testServer) rawConn(t *testing.T) net.Conn {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { c.Close() })
-	if err := c.SetDeadline(time.Now().Add(10 * time.Second)); err != nil {
+	if err := c.SetDeadline(time.Now().Add(patience)); err != nil {
 		t.Fatal(err)
 	}
 	return c
@@ -256,7 +256,7 @@ func TestStalledHeadersEnd(t *testing.T) {
 		n, err = c.Read(b)
 	}
 	if ne, ok := err.(net.Error); ok && ne.Timeout() {
-		t.Fatalf("the connection is still open after %v (%d bytes)", 10*time.Second, n)
+		t.Fatalf("the connection is still open after %v (%d bytes)", patience, n)
 	}
 }
 
