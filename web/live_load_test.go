@@ -87,7 +87,7 @@ func TestViewerThatLags(t *testing.T) {
 	small := websocket.Dialer{NetDial: func(network, addr string) (net.Conn, error) {
 		c, err := net.Dial(network, addr)
 		if err == nil {
-			err = c.(*net.TCPConn).SetReadBuffer(4 << 10)
+			err = c.(*net.TCPConn).SetReadBuffer(128 << 10)
 		}
 		return c, err
 	}}
