@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -103,6 +104,7 @@ func playTin(b *fakeBench, run int64, reached float64) {
 		s.Bench, s.Run, s.Unit, s.Procedure, s.Behaviour = capture.Recording, &run, &fakeTin, trace.Short, trace.AutoRetry
 		s.NowAtS, s.ZeroAtS, s.OpenedAtS, s.HoldS, s.HoldEndsAtS, s.WatchEndsAtS = now, &zeroS, &openedS, &hold, &ends, &watch
 		s.SinceOnsetS, s.Watching, s.Phase = &reached, reached > fakeHoldS, trace.Off
+		s.Instruments = slices.Clone(s.Instruments) // the server may still be reading the old one
 		s.Instruments[0].RateHz = 1000
 	})
 	b.publish(events...)
@@ -121,6 +123,7 @@ func armTin(b *fakeBench) {
 	b.setState(func(s *capture.State) {
 		hold := fakeHoldS
 		s.Bench, s.Unit, s.Procedure, s.HoldS, s.NowAtS = capture.Armed, &fakeTin, trace.Short, &hold, fakeZeroS
+		s.Instruments = slices.Clone(s.Instruments) // the server may still be reading the old one
 		s.Instruments[0].RateHz = 1000
 	})
 }

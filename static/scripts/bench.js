@@ -72,6 +72,7 @@ function refresh() {
     document.body.dataset.mode = mode;
     element("first").hidden = mode !== "idle";
     element("bench").hidden = mode === "idle";
+    element("unit-change").hidden = mode !== "after";
     dirty.add("mark").add("figures");
   }
   if (dirty.has("state") || dirty.has("run")) showState();

@@ -10,7 +10,20 @@ import { make, shape } from "./page.js";
  * @param {Line[]} lines
  */
 export function showFigures(list, lines) {
+  if (!isNew(list, lines)) return;
   list.replaceChildren(...lines.map(figure));
+}
+
+/**
+ * Whether a list has to be made anew: what stays the same can be selected, and is not read again.
+ * @param {HTMLElement} list
+ * @param {unknown} content
+ */
+function isNew(list, content) {
+  const said = JSON.stringify(content);
+  if (list.dataset.said === said) return false;
+  list.dataset.said = said;
+  return true;
 }
 
 /** @param {Line} l */
@@ -35,6 +48,7 @@ function figure(l) {
  * @param {Mark[]} marks in order of time
  */
 export function showEvents(list, marks) {
+  if (!isNew(list, marks)) return;
   let retry = 0;
   const rows = marks.map((m) => {
     if (m.kind === "retry_on") retry++;
@@ -86,6 +100,8 @@ const STATE_SHAPES = { receiving: "live", silent: "unknown", reconnecting: "unkn
  * @param {any[]} instruments
  */
 export function showInstruments(list, instruments) {
+  // The latest reading changes with every message and is not shown here.
+  if (!isNew(list, instruments.map(({ latest, ...rest }) => rest))) return;
   const rows = [];
   for (const i of instruments) {
     // The rate has its own row, so a state that is well needs no more than its word.
