@@ -46,6 +46,7 @@ func (d *Detector) Mark(m trace.Mark) {
 	m.T = d.rel(m.T)
 	d.out.pending = append(d.out.pending, m)
 	d.out.arrive(d, d.now())
+	d.setWake()
 }
 
 // arrive moves the pending marks that the stream has reached to their places.

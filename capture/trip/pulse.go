@@ -64,6 +64,7 @@ func (d *Detector) settle(p *pulse, force bool) {
 	}
 	p.onFinal = true
 	d.dirty = true
+	d.setWake()
 	p.steadyAt = d.steadyFrom(p, end)
 	if p == d.pulses[0] {
 		d.findSpike(p, end)

@@ -34,6 +34,9 @@ type ring struct {
 	end   int // number ever pushed; reading k lives at buf[k&mask] while k >= from
 	from  int // a multiple of blockN
 	span  float64
+	known int     // the marks up to this reading are worked out, a multiple of blockN
+	floor float64 // A; set with the onset level
+	quiet bool    // nobody has asked for integrals yet: they begin with the oldest reading kept
 }
 
 const (
@@ -45,7 +48,7 @@ const (
 )
 
 func newRing() *ring {
-	return &ring{buf: make([]obs, ringStartN), marks: make([]sums, ringStartN/blockN), mask: ringStartN - 1, span: ringSpanS}
+	return &ring{buf: make([]obs, ringStartN), marks: make([]sums, ringStartN/blockN), mask: ringStartN - 1, span: ringSpanS, quiet: true}
 }
 
 func (r *ring) at(k int) *obs { return &r.buf[k&r.mask] }
@@ -61,31 +64,38 @@ func (r *ring) push(o *obs) {
 	}
 	r.buf[r.end&r.mask] = *o
 	r.end++
-	if r.end%blockN == 1 {
-		r.mark(r.end - 1)
-	}
 }
 
-// mark works out the sums at reading k, a multiple of blockN, from those at the one before.
+// mark works the sums out up to reading k, a multiple of blockN.
 func (r *ring) mark(k int) {
-	m := &r.marks[(k&r.mask)/blockN]
-	if k == 0 {
-		*m = sums{t: r.at(0).t}
-		return
+	if r.known == 0 && r.from == 0 {
+		r.marks[0] = sums{t: r.at(0).t}
 	}
-	*m = r.sumUp(k-blockN, k)
+	for r.known < k {
+		s := r.marks[(r.known&r.mask)/blockN]
+		r.sumUp(&s, r.known, r.known+blockN)
+		r.known += blockN
+		r.marks[(r.known&r.mask)/blockN] = s
+	}
 }
 
 func (r *ring) makeRoom(now float64) {
 	if now-r.at(r.from).t >= r.span || len(r.buf) >= ringLimit {
-		r.from += blockN
+		next := r.from + blockN
+		if r.quiet {
+			r.known = next
+			r.marks[(next&r.mask)/blockN] = sums{t: r.at(next).t}
+		} else {
+			r.mark(next)
+		}
+		r.from = next
 		return
 	}
 	buf, marks := make([]obs, 2*len(r.buf)), make([]sums, 2*len(r.marks))
 	mask := len(buf) - 1
 	for k := r.from; k < r.end; k++ {
 		buf[k&mask] = *r.at(k)
-		if k%blockN == 0 {
+		if k%blockN == 0 && k <= r.known {
 			marks[(k&mask)/blockN] = r.marks[(k&r.mask)/blockN]
 		}
 	}
@@ -93,48 +103,49 @@ func (r *ring) makeRoom(now float64) {
 }
 
 // sums gives the sums at reading k.
-func (r *ring) sums(k int) sums { return r.sumUp(k-k%blockN, k) }
-
-// sumUp adds the intervals from reading k0, whose sums are kept, to reading k.
-func (r *ring) sumUp(k0, k int) sums {
+func (r *ring) sums(k int) sums {
+	k0 := k - k%blockN
+	r.mark(k0)
 	s := r.marks[(k0&r.mask)/blockN]
-	a := r.at(k0)
-	for j := k0 + 1; j <= k; j++ {
-		b := r.at(j)
-		s.add(a, b)
-		a = b
-	}
+	r.sumUp(&s, k0, k)
 	return s
 }
 
-// add carries the sums over the interval from a to b. Over a gap nothing is invented.
-func (s *sums) add(a, b *obs) {
-	dt := b.t - a.t
-	s.t = b.t
-	if b.hole {
-		s.gap += dt
-		return
+// sumUp adds the intervals from reading k0 to k.
+func (r *ring) sumUp(s *sums, k0, k int) {
+	a := r.at(k0)
+	for j := k0 + 1; j <= k; j++ {
+		b := r.at(j)
+		dt := b.t - a.t
+		switch {
+		case b.hole:
+			s.gap += dt
+		default:
+			if a.over || b.over {
+				s.over += dt
+			}
+			x0, x1 := a.x, b.x
+			sq0, sq1 := x0*x0, x1*x1
+			trap := dt * (sq0 + sq1) / 2
+			s.trap += trap
+			if isStep(x0, x1, r.floor) {
+				s.chord += trap
+				s.step += dt
+			} else {
+				s.chord += dt * (sq0 + x0*x1 + sq1) * (1.0 / 3)
+			}
+			s.q += dt * (x0 + x1) / 2
+		}
+		a = b
 	}
-	x0, x1 := a.x, b.x
-	trap := dt * (x0*x0 + x1*x1) / 2
-	s.trap += trap
-	if isStep(x0, x1) {
-		s.chord += trap
-		s.step += dt
-	} else {
-		s.chord += dt * (x0*x0 + x0*x1 + x1*x1) / 3
-	}
-	s.q += dt * (x0 + x1) / 2
-	if a.over || b.over {
-		s.over += dt
-	}
+	s.t = a.t
 }
 
 // flip turns the sign of everything kept.
 func (r *ring) flip() {
 	for k := r.from; k < r.end; k++ {
 		r.at(k).x = -r.at(k).x
-		if k%blockN == 0 {
+		if k%blockN == 0 && k <= r.known {
 			m := &r.marks[(k&r.mask)/blockN]
 			m.q = -m.q
 		}
@@ -166,8 +177,7 @@ func (r *ring) between(k int, t float64) sums {
 	s := r.sums(k)
 	dt := b.t - a.t
 	if dt <= 0 {
-		s.add(a, b)
-		return s
+		return r.sums(k + 1)
 	}
 	f := min(max((t-a.t)/dt, 0), 1)
 	s.t = a.t + f*dt
@@ -178,7 +188,7 @@ func (r *ring) between(k int, t float64) sums {
 	if a.over || b.over {
 		s.over += f * dt
 	}
-	if isStep(a.x, b.x) {
+	if isStep(a.x, b.x, r.floor) {
 		s.stepTo(a, b, f, dt)
 		return s
 	}
@@ -201,11 +211,11 @@ func (s *sums) stepTo(a, b *obs, f, dt float64) {
 	s.step += f * dt
 }
 
-// isStep: the level changes by more than half of the larger value within one interval.
-func isStep(x0, x1 float64) bool {
-	d := x1 - x0
-	if d < 0 {
-		d = -d
+// isStep: the level changes by more than half of the larger value within one interval. Below the floor
+// there is only noise.
+func isStep(x0, x1, floor float64) bool {
+	if x0 < floor && x1 < floor {
+		return false
 	}
-	return 2*d > max(x0, x1, -x0, -x1)
+	return 2*x0 < x1 || 2*x1 < x0
 }

@@ -207,6 +207,7 @@ func (d *Detector) begin() {
 func (d *Detector) forget() {
 	d.doubt = false
 	d.pulses = nil
+	d.ring.quiet = true
 	d.hist, d.ripple, d.periods, d.fold, d.spike = nil, ripple{}, periods{}, fold{}, spike{}
 	d.dec, d.resid, d.stairs = series{}, series{}, stairs{}
 }
@@ -224,6 +225,10 @@ func (d *Detector) open(p *pulse) {
 		d.unkept++
 		d.pulses[maxPulses-1] = p
 	}
+	if d.ring.quiet {
+		d.ring.quiet, d.ring.floor = false, d.onLevel
+	}
+	d.setWake()
 	for k := p.k; k < d.ring.end; k++ {
 		d.feed(p, d.ring.at(k))
 	}
@@ -328,8 +333,8 @@ func (d *Detector) made(p *pulse, o *obs) {
 
 // feedFirst keeps what only the fault itself needs: level histogram, thinned trace, ripple, fold-back.
 func (d *Detector) feedFirst(p *pulse, o *obs) {
-	if !d.inHold(o.t) {
-		return
+	if o.t > d.holdT {
+		return // a reading after the hold tells nothing about the fault
 	}
 	w := d.interval()
 	if p.lowN == 0 {
@@ -375,12 +380,6 @@ func (d *Detector) count(h *histogram, p *pulse, x, w float64) {
 		h.add(p.held, w)
 	}
 	p.held = x
-}
-
-// inHold: a reading after the hold tells nothing about the fault.
-func (d *Detector) inHold(t float64) bool {
-	end, ok := d.holdEnd()
-	return !ok || t <= end
 }
 
 // holdEnd is the end of the stated hold, or of the short as marked, whichever is known.

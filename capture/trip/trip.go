@@ -39,7 +39,10 @@ type Detector struct {
 	t0       int64 // AtNS of the first sample
 	lastNS   int64
 	sign     float64
-	prev     obs
+	prevT    float64 // the newest reading: its time and level
+	prevX    float64
+	wakeT    float64 // something waits for this instant
+	holdT    float64 // the end of the stated hold
 	cad      cadence
 	ring     *ring
 	largest  float64 // largest magnitude with a number, A
@@ -119,11 +122,17 @@ func New(s trace.Settings) (*Detector, error) {
 // set aside and counted.
 func (d *Detector) Current(samples []trace.Sample) {
 	for i := range samples {
-		d.take(&samples[i])
+		s := &samples[i]
+		// Nearly every sample is a plain one: a number, in range, later than the one before.
+		if d.begun && s.Flags == 0 && s.AtNS > d.lastNS && s.Value < absurdA && s.Value > -absurdA {
+			d.read(s.AtNS, s.Value, 0)
+		} else {
+			d.take(s)
+		}
 	}
 }
 
-// take turns a sample into a reading on the run's own clock and hands it on.
+// take sorts out a sample that is not plain.
 func (d *Detector) take(s *trace.Sample) {
 	v := s.Value
 	over := s.Flags&trace.Over != 0
@@ -137,21 +146,24 @@ func (d *Detector) take(s *trace.Sample) {
 		d.backward++
 		return
 	}
-	d.lastNS = s.AtNS
-	o := obs{t: float64(s.AtNS-d.t0) / 1e9, over: over}
 	if over {
 		v = d.overValue(v)
 	}
-	o.x = d.sign * v
-	if v < 0 {
-		v = -v
+	d.read(s.AtNS, v, s.Flags)
+}
+
+// read turns a sample into a reading on the run's own clock and hands it on.
+func (d *Detector) read(ns int64, v float64, flags trace.Flags) {
+	o := obs{t: float64(ns-d.t0) / 1e9, x: d.sign * v, over: flags&trace.Over != 0}
+	if d.n > 0 {
+		d.advance(&o, ns-d.lastNS, flags&trace.Gap != 0)
 	}
-	if v > d.largest {
-		d.largest = v
+	d.lastNS = ns
+	if v > d.largest || -v > d.largest {
+		d.largest = max(v, -v)
 	}
-	d.advance(&o, s.Flags&trace.Gap != 0)
 	d.ring.push(&o)
-	d.prev = o
+	d.prevT, d.prevX = o.t, o.x
 	d.n++
 	switch d.state {
 	case idle:
@@ -161,11 +173,32 @@ func (d *Detector) take(s *trace.Sample) {
 	case off:
 		d.whileOff(&o)
 	}
-	if d.state != idle && d.set.HoldS > 0 {
-		d.passHold(o.t)
+	if o.t >= d.wakeT {
+		d.wake(o.t)
 	}
-	if len(d.out.pending) > 0 {
-		d.out.arrive(d, o.t)
+}
+
+// wake does what waits for an instant of the stream: the end of the hold, marks from outside.
+func (d *Detector) wake(t float64) {
+	if d.state != idle {
+		d.passHold(t)
+	}
+	d.out.arrive(d, t)
+	d.setWake()
+}
+
+// setWake works out the next instant that something waits for.
+func (d *Detector) setWake() {
+	d.wakeT = math.Inf(1)
+	for _, m := range d.out.pending {
+		d.wakeT = min(d.wakeT, m.T)
+	}
+	d.holdT = math.Inf(1)
+	if end, ok := d.holdEnd(); ok {
+		d.holdT = end
+		if !d.out.holdKept || d.out.holdAt != end {
+			d.wakeT = min(d.wakeT, end)
+		}
 	}
 }
 
@@ -175,6 +208,7 @@ func (d *Detector) start(ns int64) {
 		d.out.pending[i].T = d.rel(d.out.pending[i].T)
 	}
 	d.nextBase = fastQuietS
+	d.setWake()
 	d.largest = d.set.FullScaleA
 }
 
@@ -187,29 +221,24 @@ func (d *Detector) overValue(v float64) float64 {
 	return math.Copysign(max(d.set.FullScaleA, d.largest, 2*d.leastOnset()), v)
 }
 
-// advance notices what lies between the reading before and o: a gap, or an interval to count.
-func (d *Detector) advance(o *obs, flagged bool) {
-	if d.n == 0 {
-		return
-	}
-	a := &d.prev
-	dt := o.t - a.t
+// advance notices what lies between the reading before and o, dt nanoseconds: a gap, or an interval to
+// count.
+func (d *Detector) advance(o *obs, dt int64, flagged bool) {
 	if flagged || d.cad.isGap(dt) {
 		o.hole = true
 		d.gapCount++
 		if len(d.gaps) < maxGaps {
-			d.gaps = append(d.gaps, gap{a.t, o.t})
+			d.gaps = append(d.gaps, gap{d.prevT, o.t})
 		}
 		return
 	}
 	d.cad.interval(dt)
-	if diff := o.x - a.x; diff != 0 {
-		if diff < 0 {
-			diff = -diff
-		}
-		if diff < 1.1*d.base.quantum {
-			d.base.step(diff)
-		}
+	diff := o.x - d.prevX
+	if diff < 0 {
+		diff = -diff
+	}
+	if diff > 0 && diff < 1.1*d.base.quantum {
+		d.base.step(diff)
 	}
 }
 
@@ -218,7 +247,7 @@ func (d *Detector) turn() {
 	d.sign = -d.sign
 	d.base.flip()
 	d.ring.flip()
-	d.prev.x = -d.prev.x
+	d.prevX = -d.prevX
 }
 
 // rel turns seconds on the samples' time base into seconds since the first sample; abs is its
@@ -235,7 +264,7 @@ func (d *Detector) newest() sums {
 }
 
 // now is the time of the newest reading.
-func (d *Detector) now() float64 { return d.prev.t }
+func (d *Detector) now() float64 { return d.prevT }
 
 // interval is the usual time between readings, s; 0 while unknown.
 func (d *Detector) interval() float64 { return d.cad.median }
@@ -280,6 +309,7 @@ func (d *Detector) resolution() float64 {
 func (d *Detector) SetHold(holdS float64) {
 	if holdS >= 0 {
 		d.set.HoldS = holdS
+		d.setWake()
 	}
 }
 
