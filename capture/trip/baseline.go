@@ -13,10 +13,11 @@ type baseline struct {
 	scratch [baselineN]float64
 
 	// A cheap screen in front of the exact level, which costs a sort: the level worked out last.
-	screenAt  int // readings taken when it was
+	screenAt  int // readings kept when it was
 	screenB   float64
 	screenTop float64
-	taken     int
+	kept      int
+	nextT     float64 // readings before this time are thinned out
 	quantum   float64 // smallest step between neighbouring readings
 	repeats   int     // how often it was made
 }
@@ -31,9 +32,12 @@ const (
 
 // add takes one reading of the quiet trace.
 func (b *baseline) add(t, x float64) {
-	b.taken++
-	if b.n >= baselineFree && t-b.t[(b.next+baselineN-1)%baselineN] < baselineS/baselineN {
+	if t < b.nextT {
 		return
+	}
+	b.kept++
+	if b.n >= baselineFree {
+		b.nextT = t + baselineS/baselineN
 	}
 	b.t[b.next], b.x[b.next] = t, x
 	b.next = (b.next + 1) % baselineN
@@ -42,14 +46,17 @@ func (b *baseline) add(t, x float64) {
 
 // screened: the reading lies well within the onset level worked out a short while ago.
 func (b *baseline) screened(x float64) bool {
-	return b.screenTop > 0 && b.taken-b.screenAt < screenN && math.Abs(x-b.screenB) < 0.8*b.screenTop
+	return b.fresh() && math.Abs(x-b.screenB) < screenShare*b.screenTop
 }
+
+// fresh: a good part of the readings that the screen rests on is still there.
+func (b *baseline) fresh() bool { return b.screenTop > 0 && b.kept-b.screenAt < max(b.n/4, 16) }
 
 func (b *baseline) screen(median, level float64) {
-	b.screenAt, b.screenB, b.screenTop = b.taken, median, level
+	b.screenAt, b.screenB, b.screenTop = b.kept, median, level
 }
 
-const screenN = 256
+const screenShare = 0.8
 
 // step takes the size of a step between neighbouring readings.
 func (b *baseline) step(size float64) {

@@ -343,7 +343,7 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 			h = d.fold.hist
 		}
 		d.count(h, p, o.x, w)
-		if n := h.n; n <= 8 || n&(n-1) == 0 || n&255 == 0 {
+		if offLevelDue(h.n) {
 			d.updateOffLevel()
 		}
 	}
@@ -389,6 +389,9 @@ func (d *Detector) holdEnd() (t float64, ok bool) {
 	}
 	return 0, false
 }
+
+// offLevelDue: after n readings the off level is worked out anew.
+func offLevelDue(n int) bool { return n <= 8 || n&(n-1) == 0 || n&1023 == 0 }
 
 // updateOffLevel: 10 % of the plateau so far, at least the onset level.
 func (d *Detector) updateOffLevel() {

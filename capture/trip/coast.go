@@ -1,0 +1,171 @@
+package trip
+
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
+
+// coast takes the leading samples that change nothing: plain readings at the usual interval that stay
+// in the quiet, in the plateau or in the off state, up to the next instant at which something is to
+// be looked at. It does for them what read would do, in loops short enough to be fast, and returns
+// how many it took.
+func (d *Detector) coast(samples []trace.Sample) int {
+	if !d.begun || d.plain || d.candK >= 0 {
+		return 0
+	}
+	// The cadence is brought up to date by a full reading.
+	samples = samples[:max(min(len(samples), d.cad.next-d.cad.n-1, maxCoast), 0)]
+	switch d.state {
+	case idle:
+		return d.coastIdle(samples)
+	case off:
+		return d.coastOff(samples)
+	}
+	return d.coastOn(samples)
+}
+
+// maxCoast bounds one stretch so that the ring's room is made block by block.
+const maxCoast = 1 << 14
+
+// stretch is the part of a stretch that all states share.
+type stretch struct {
+	lastNS   int64
+	prevX    float64
+	fine     float64 // a step smaller than this may be a new display count
+	sign     float64
+	gapNS    int64
+	lo, hi   float64
+	untilT   float64
+	t0       int64
+	consumed int
+}
+
+// glide begins a stretch of readings from lo up to below hi, before the instant until.
+func (d *Detector) glide(lo, hi, until float64) stretch {
+	fine := 1.1 * d.base.quantum
+	switch {
+	case d.set.ResolutionA > 0:
+		fine = 0
+	case d.base.repeats >= 2:
+		fine = 0.9 * d.base.quantum
+	}
+	return stretch{d.lastNS, d.prevX, fine, d.sign, d.cad.gapNS, lo, hi, min(until, d.wakeT), d.t0, 0}
+}
+
+// next gives the time and level of a sample if it may be coasted over.
+func (s *stretch) next(x *trace.Sample) (t, v float64, ok bool) {
+	v = s.sign * x.Value
+	if dt := x.AtNS - s.lastNS; x.Flags != 0 || dt <= 0 || dt > s.gapNS || !(v >= s.lo && v < s.hi) {
+		return 0, 0, false
+	}
+	if diff := math.Abs(v - s.prevX); diff < s.fine && diff > 0 {
+		return 0, 0, false
+	}
+	t = float64(x.AtNS-s.t0) / 1e9
+	return t, v, t < s.untilT
+}
+
+// took notes a sample as read.
+func (s *stretch) took(d *Detector, t, v float64, ns int64) {
+	r := d.ring
+	if r.end-r.from == len(r.buf) {
+		r.makeRoom(t)
+	}
+	r.buf[r.end&r.mask] = obs{t: t, x: v}
+	r.end++
+	c := &d.cad
+	if dt := ns - s.lastNS; dt != c.last {
+		c.file()
+		c.last = dt
+	}
+	c.repeat++
+	s.lastNS, s.prevX = ns, v
+	s.consumed++
+}
+
+// end brings the detector up to date.
+func (s *stretch) end(d *Detector) int {
+	n := s.consumed
+	if n > 0 {
+		d.lastNS, d.prevX, d.prevT = s.lastNS, s.prevX, d.ring.last().t
+		d.n += n
+		d.cad.n += n
+	}
+	return n
+}
+
+// coastIdle: readings well within the onset level, too soon after the last kept one for the baseline.
+func (d *Detector) coastIdle(samples []trace.Sample) int {
+	b := &d.base
+	if !b.fresh() || d.n < 3 {
+		return 0
+	}
+	room := screenShare * b.screenTop
+	s := d.glide(max(b.screenB-room, -d.largest), min(b.screenB+room, d.largest), min(d.nextBase, b.nextT))
+	for i := range samples {
+		t, v, ok := s.next(&samples[i])
+		if !ok {
+			break
+		}
+		s.took(d, t, v, samples[i].AtNS)
+	}
+	return s.end(d)
+}
+
+// coastOff: readings below the off level, long enough after the cut-off to count as residual.
+func (d *Detector) coastOff(samples []trace.Sample) int {
+	since := d.current().off.t + offConfirmS
+	if d.prevT <= since {
+		return 0
+	}
+	s := d.glide(-d.largest, min(d.offLevel, d.largest), math.Inf(1))
+	for i := range samples {
+		t, v, ok := s.next(&samples[i])
+		if !ok {
+			break
+		}
+		s.took(d, t, v, samples[i].AtNS)
+		d.resid.add(t, v)
+	}
+	return s.end(d)
+}
+
+// coastOn: readings of a plateau, at or above the off level and no new peak.
+func (d *Detector) coastOn(samples []trace.Sample) int {
+	p := d.current()
+	if p != d.pulses[0] || d.doubt || !p.onFinal || p.lowN > 0 || p.n < p.peakNo+5 || p.counted > 0 ||
+		d.fold.confirmed || d.set.Procedure.NoUpperState() || d.prevT > d.holdT {
+		return 0
+	}
+	until := d.fold.next
+	if d.ripple.period == 0 && d.ripple.nextLook < len(looks) {
+		until = min(until, p.on.t+looks[d.ripple.nextLook])
+	}
+	if d.ripple.period > 0 {
+		until = min(until, d.periods.from.t+d.periods.span)
+		if len(d.periods.pending) > 0 {
+			return 0
+		}
+	}
+	s := d.glide(d.offLevel, math.Nextafter(p.peak, math.Inf(1)), until)
+	w, near, h := d.interval(), p.peak-2*d.sigma, d.hist
+	for i := range samples {
+		t, v, ok := s.next(&samples[i])
+		if !ok || offLevelDue(h.n+1) {
+			break
+		}
+		before := d.ring.last()
+		s.took(d, t, v, samples[i].AtNS)
+		p.n++
+		if v >= near {
+			p.near++
+		}
+		h.add(v, w)
+		d.dec.add(t, v)
+		if d.ripple.period > 0 && d.ripple.follow(before, d.ring.last()) {
+			before = d.ring.last()
+		}
+	}
+	return s.end(d)
+}
