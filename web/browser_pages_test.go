@@ -35,6 +35,19 @@ func TestBrowserBenchInEveryState(t *testing.T) {
 	tb.shots("idle-ready")
 	tb.mustBeAccessible("Bench, ready")
 
+	for _, bad := range []string{"-5", "soon", "", "1e9"} {
+		eval[bool](tb, fmt.Sprintf(`document.querySelector("#hold").value = %q, document.querySelector("#b-arm").click(), true`, bad))
+		tb.until("a hold of "+bad+" to be refused", `document.querySelector("#dock-say").textContent.includes("number of seconds")`)
+	}
+	if calls := ts.bench.called(); len(calls) != 0 {
+		t.Errorf("bad holds led to %v", calls)
+	}
+	eval[bool](tb, `document.querySelector("#hold").value = "12,5", document.querySelector("#b-arm").click(), true`)
+	waitCalls(t, ts.bench, "arm")
+	if got := ts.bench.armedAs(); got.HoldS == nil || *got.HoldS != 12.5 || got.Unit.Name != "Tin" {
+		t.Errorf("armed as %+v, want Tin for 12.5 s", got)
+	}
+
 	armTin(ts.bench)
 	tb.until("armed", `document.body.dataset.mode === "armed" && !document.querySelector("#b-short").disabled`)
 	tb.settle()
@@ -180,6 +193,13 @@ func (b *fakeBench) called() []string {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	return slices.Clone(b.calls)
+}
+
+// armedAs gives the last request to arm.
+func (b *fakeBench) armedAs() capture.ArmRequest {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.armed
 }
 
 // waitCalls waits until the bench was given exactly these commands.

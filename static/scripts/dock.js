@@ -192,6 +192,8 @@ export class Dock {
     if (this.model.mode === "armed") return this.run(() => ask("POST", "/api/disarm", {}));
     const plan = this.plan();
     if (!plan) return this.noPlan();
+    // What is no number would go out as "not stated", and the program would take its own hold for it.
+    if (!(plan.hold_s > 0)) return this.tell("The hold is a number of seconds above 0, such as 30.");
     return this.run(() => ask("POST", "/api/arm", { ...plan, procedure: "short" }));
   }
 
@@ -229,6 +231,7 @@ export class Dock {
     await this.run(() => ask("POST", "/api/mark", { kind: "note", text }));
     if (this.problem) return; // what was typed is kept
     field.value = "";
+    field.blur(); // a browser may leave the keyboard in the closed dialog for a moment, and lose a key
     this.dialog("note-dialog").close();
   }
 

@@ -57,6 +57,8 @@ export class BenchModel {
     this.hasOnset = false;
     this.holdS = 30;
     this.skippedS = 0;
+    /** @type {{hold_s: number, setting: string} | null} how the bench was armed the last time, as far as this page saw */
+    this.armedAs = null;
   }
 
   /** @returns {Mode} */
@@ -127,7 +129,10 @@ export class BenchModel {
   /** @param {State} s */
   takeState(s) {
     this.state = s;
-    if (s.bench === "armed") this.forgetRun();
+    if (s.bench === "armed") {
+      this.forgetRun();
+      this.armedAs = { hold_s: s.hold_s ?? 30, setting: s.setting ?? "" };
+    }
     if (s.bench === "recording") {
       if (s.run !== null && s.run !== this.run) this.beginRun(s.run);
       this.hasOnset = s.zero_at_s !== null && s.zero_at_s !== undefined;

@@ -2,7 +2,7 @@
 
 import { ask } from "./api.js";
 import { element, plateText, setText } from "./page.js";
-import { UnitForm } from "./unitform.js";
+import { readNumber, UnitForm } from "./unitform.js";
 
 /** @typedef {import("./model.js").BenchModel} BenchModel */
 /** @typedef {import("./dock.js").Dock} Dock */
@@ -36,11 +36,11 @@ export class Steps {
 
   /** @returns {import("./dock.js").Plan | null} */
   plan() {
-    const id = Number(this.select.value);
-    const holdS = Number(this.hold.value.replace(",", "."));
-    const unit = this.model.mode === "after" && this.model.runUnit?.id ? this.model.runUnit.id : id;
-    if (!unit) return null;
-    return { unit, hold_s: holdS, setting: this.setting.value.trim() };
+    const { mode, runUnit, armedAs } = this.model;
+    const form = { hold_s: readNumber(this.hold.value), setting: this.setting.value.trim() };
+    if (mode === "after" && runUnit?.id) return { unit: runUnit.id, ...(armedAs ?? form) };
+    const unit = Number(this.select.value);
+    return unit ? { unit, ...form } : null;
   }
 
   /** @param {any} values */
