@@ -134,7 +134,8 @@ func (d *Detector) coastOff(samples []trace.Sample) int {
 // coastOn: readings of a plateau, at or above the off level and no new peak.
 func (d *Detector) coastOn(samples []trace.Sample) int {
 	p := d.current()
-	if p != d.pulses[0] || d.doubt || !p.onFinal || p.lowN > 0 || p.n < p.peakNo+5 || p.counted > 0 ||
+	rippled := d.ripple.period > 0
+	if p != d.pulses[0] || d.doubt || !p.onFinal || (p.lowN > 0 && !rippled) || p.n < p.peakNo+5 || p.counted > 0 ||
 		d.fold.confirmed || d.set.Procedure.NoUpperState() || d.prevT > d.holdT {
 		return 0
 	}
@@ -142,11 +143,8 @@ func (d *Detector) coastOn(samples []trace.Sample) int {
 	if d.ripple.period == 0 && d.ripple.nextLook < len(looks) {
 		until = min(until, p.on.t+looks[d.ripple.nextLook])
 	}
-	if d.ripple.period > 0 {
-		until = min(until, d.periods.from.t+d.periods.span)
-		if len(d.periods.pending) > 0 {
-			return 0
-		}
+	if rippled {
+		return d.coastRipple(samples, p, min(until, d.periods.from.t+d.periods.span))
 	}
 	s := d.glide(d.offLevel, math.Nextafter(p.peak, math.Inf(1)), until)
 	w, near, h := d.interval(), p.peak-2*d.sigma, d.hist
@@ -155,7 +153,6 @@ func (d *Detector) coastOn(samples []trace.Sample) int {
 		if !ok || offLevelDue(h.n+1) {
 			break
 		}
-		before := d.ring.last()
 		s.took(d, t, v, samples[i].AtNS)
 		p.n++
 		if v >= near {
@@ -163,9 +160,33 @@ func (d *Detector) coastOn(samples []trace.Sample) int {
 		}
 		h.add(v, w)
 		d.dec.add(t, v)
-		if d.ripple.period > 0 && d.ripple.follow(before, d.ring.last()) {
-			before = d.ring.last()
+	}
+	return s.end(d)
+}
+
+// coastRipple: readings of a plateau whose ripple is known, its troughs included while they are too
+// short to be an interruption.
+func (d *Detector) coastRipple(samples []trace.Sample, p *pulse, until float64) int {
+	if len(d.periods.pending) > 0 || d.hist.n < 8 {
+		return 0
+	}
+	s := d.glide(-d.largest, math.Nextafter(p.peak, math.Inf(1)), until)
+	near, confirm := p.peak-2*d.sigma, d.offConfirm()
+	for i := range samples {
+		t, v, ok := s.next(&samples[i])
+		if !ok || p.lowN > 0 && t-p.lowT >= confirm || (p.n+1)%rippleThin == 0 {
+			break
 		}
+		before := d.ring.last()
+		s.took(d, t, v, samples[i].AtNS)
+		now := d.ring.last()
+		p.n++
+		if v >= near {
+			p.near++
+		}
+		d.lowOrBack(p, now)
+		d.dec.add(t, v)
+		d.ripple.follow(before, now)
 	}
 	return s.end(d)
 }

@@ -115,6 +115,12 @@ func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
 	if w >= foldChopS && !d.coarse() && o.t-p.on.t < 3*w {
 		return // too few periods to call it a plateau
 	}
+	// The exact plateau costs a walk over the thinned trace: ask for it only where the mean so far, or
+	// that of the plateau without a spike, is left behind.
+	now := d.newest()
+	if so := now.minus(p.settledSums); so.t > so.gap && m > 0.9*so.q/(so.t-so.gap) {
+		return
+	}
 	plateau, ok := d.plateau(p, o.t-w)
 	if !ok || m >= foldShare*plateau || m < 0.1*plateau {
 		return

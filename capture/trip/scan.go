@@ -300,26 +300,32 @@ func (d *Detector) feed(p *pulse, o *obs) {
 		p.tail += o.x
 		p.tailN++
 	}
-	first := p == d.pulses[0]
-	if o.x < d.offLevel {
-		if p.lowN == 0 {
-			p.lowK, p.lowT = d.ring.end-1, o.t
-		}
-		p.lowN++
-		if p.lowN == 2 {
-			d.dirty = true // a provisional cut-off
-		}
-	} else if p.lowN > 0 {
-		d.made(p, o)
-	}
-	if first {
+	d.lowOrBack(p, o)
+	if p == d.pulses[0] {
 		d.feedFirst(p, o)
+	}
+}
+
+// lowOrBack counts a low stretch, or ends it.
+func (d *Detector) lowOrBack(p *pulse, o *obs) {
+	if o.x >= d.offLevel {
+		if p.lowN > 0 {
+			d.made(p, o)
+		}
+		return
+	}
+	if p.lowN == 0 {
+		p.lowK, p.lowT = d.ring.end-1, o.t
+	}
+	p.lowN++
+	if p.lowN == 2 && d.ripple.period == 0 {
+		d.dirty = true // a provisional cut-off
 	}
 }
 
 // made: the current is back before the low stretch was confirmed.
 func (d *Detector) made(p *pulse, o *obs) {
-	if p.lowN >= 2 {
+	if p.lowN >= 2 && d.ripple.period == 0 {
 		d.dirty = true
 	}
 	p.lowest = max(p.lowest, o.t-p.lowT)
@@ -342,7 +348,14 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 		if d.fold.confirmed {
 			h = d.fold.hist
 		}
-		d.count(h, p, o.x, w)
+		// The level of a rippled plateau comes from its periods: for the off level a reading in
+		// sixteen will do.
+		switch {
+		case d.ripple.period == 0:
+			d.count(h, p, o.x, w)
+		case p.n%rippleThin == 0:
+			h.addMany(o.x, rippleThin*w, rippleThin)
+		}
 		if offLevelDue(h.n) {
 			d.updateOffLevel()
 		}
@@ -360,6 +373,8 @@ func (d *Detector) feedFirst(p *pulse, o *obs) {
 	}
 	d.fold.tick(d, p, o)
 }
+
+const rippleThin = 16
 
 // count adds a reading to the level's histogram. The first and the last reading that an averaging
 // meter takes of a fault are averages over its edge too: they are left out where there are others.
