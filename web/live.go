@@ -36,6 +36,6 @@ func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return nil // answered
 	}
-	s.hub.serve(newViewer(conn, trace, roleOf(r)))
+	s.hub.serve(newViewer(conn, trace, roleOf(r), s.hub.wake))
 	return nil
 }

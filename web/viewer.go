@@ -34,13 +34,15 @@ type viewer struct {
 	texts   []told
 	state   *websocket.PreparedMessage // the newest; an older one is of no use
 	frames  []*websocket.PreparedMessage
-	lagging bool      // trace messages were left out; the hub sends a backlog once the queue is empty
+	lagging bool      // trace messages were left out
+	drained bool      // and everything that waited has been written since: the hub may send a backlog
 	skipped int       // how many
 	since   time.Time // the first of them
 	bye     []byte    // close message; set once the viewer is to go
 
-	wake chan struct{} // capacity 1
-	gone chan struct{} // closed when the writer has ended
+	wake  chan struct{} // capacity 1
+	gone  chan struct{} // closed when the writer has ended
+	ready func()        // tells the hub that a viewer that lagged has drained
 }
 
 // told is a text message that waits. Figures so far replace figures that still wait right before
@@ -50,11 +52,11 @@ type told struct {
 	figures bool
 }
 
-func newViewer(conn *websocket.Conn, trace bool, who role) *viewer {
+func newViewer(conn *websocket.Conn, trace bool, who role, ready func()) *viewer {
 	if tcp, ok := underlying(conn.NetConn()).(*net.TCPConn); ok {
 		_ = tcp.SetWriteBuffer(socketBuffer) // else a lag is only noticed later
 	}
-	return &viewer{conn: conn, trace: trace, role: who, wake: make(chan struct{}, 1), gone: make(chan struct{})}
+	return &viewer{conn: conn, trace: trace, role: who, wake: make(chan struct{}, 1), gone: make(chan struct{}), ready: ready}
 }
 
 func underlying(c net.Conn) net.Conn {
@@ -106,8 +108,7 @@ func (v *viewer) show(m *websocket.PreparedMessage, now time.Time) {
 		v.skipped++
 	case len(v.frames) >= framesQueued:
 		// What waits is older than the backlog that will follow: it goes too.
-		v.lagging, v.since, v.skipped = true, now, len(v.frames)+1
-		v.frames = nil
+		v.lag(now)
 	default:
 		v.frames = append(v.frames, m)
 	}
@@ -119,10 +120,7 @@ func (v *viewer) show(m *websocket.PreparedMessage, now time.Time) {
 func (v *viewer) caughtUp() (skipped int, since time.Time, ok bool) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
-	if !v.lagging || len(v.texts) > 0 || len(v.frames) > 0 || v.state != nil {
-		return 0, time.Time{}, false
-	}
-	return v.skipped, v.since, true
+	return v.skipped, v.since, v.lagging && v.drained
 }
 
 // lost makes a viewer one that lagged, where the hub itself missed columns.
@@ -130,21 +128,28 @@ func (v *viewer) lost(now time.Time) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
 	if !v.lagging {
-		v.lagging, v.since, v.skipped = true, now, len(v.frames)+1
-		v.frames = nil
+		v.lag(now)
 	}
+	v.nudge() // a viewer with nothing to write has drained already
+}
+
+// lag begins to leave trace messages out; mu is held.
+func (v *viewer) lag(now time.Time) {
+	v.lagging, v.drained, v.since, v.skipped = true, false, now, len(v.frames)+1
+	v.frames = nil
 }
 
 // catchUp puts a backlog in place of everything that was left out.
 func (v *viewer) catchUp(frames []*websocket.PreparedMessage) {
 	v.mu.Lock()
-	v.lagging, v.skipped = false, 0
+	v.lagging, v.drained, v.skipped = false, false, 0
 	v.frames = append(v.frames[:0:0], frames...)
 	v.mu.Unlock()
 	v.nudge()
 }
 
-// next takes what is to be written now: texts first, then the state, then one trace message.
+// next takes what is to be written now: texts first, then the state, then one trace message. Where
+// that is nothing, a viewer that lagged has drained.
 func (v *viewer) next(dst []*websocket.PreparedMessage) (ms []*websocket.PreparedMessage, bye []byte) {
 	v.mu.Lock()
 	defer v.mu.Unlock()
@@ -160,6 +165,10 @@ func (v *viewer) next(dst []*websocket.PreparedMessage) (ms []*websocket.Prepare
 	if len(v.frames) > 0 {
 		ms = append(ms, v.frames[0])
 		v.frames = v.frames[1:]
+	}
+	if len(ms) == 0 && v.lagging && !v.drained {
+		v.drained = true
+		v.ready()
 	}
 	return ms, v.bye
 }

@@ -9,7 +9,9 @@ import (
 )
 
 // quietViewer has no socket: what it is told waits to be looked at.
-func quietViewer() *viewer { return &viewer{trace: true, wake: make(chan struct{}, 1)} }
+func quietViewer() *viewer {
+	return &viewer{trace: true, wake: make(chan struct{}, 1), ready: func() {}}
+}
 
 func TestViewerQueues(t *testing.T) {
 	names := map[*websocket.PreparedMessage]string{}
@@ -68,6 +70,10 @@ func TestViewerQueues(t *testing.T) {
 			for range framesQueued + 5 {
 				v.show(message("frame"), now)
 			}
+			if _, _, ok := v.caughtUp(); ok {
+				t.Error("caught up before the writer has looked")
+			}
+			v.next(nil)
 			if n, since, ok := v.caughtUp(); !ok || n != framesQueued+5 || !since.Equal(now) {
 				t.Errorf("caught up %v, %d skipped since %v, want all %d", ok, n, since, framesQueued+5)
 			}
