@@ -66,6 +66,8 @@ export function decodeChunk(buffer) {
  * @property {Float32Array} max
  * @property {Float32Array} last
  * @property {Uint8Array} flags of all its readings, or-ed; GAP is that of the first one
+ * @property {Uint16Array} turns how often the trace turns within the pixel: many on a ripple too fast for it
+ * @property {number} way of the newest reading: 1 up, -1 down; used while reducing
  */
 
 /** Columns of one channel in order of time, growing at the end and cut at the front. */
@@ -217,6 +219,8 @@ export class ColumnStore {
       max: new Float32Array(cap),
       last: new Float32Array(cap),
       flags: new Uint8Array(cap),
+      turns: new Uint16Array(cap),
+      way: 0,
     };
     const begin = Math.max(this.start, this.firstAtOrAfter(from) - 1);
     const perSecond = width / (to - from);
@@ -265,6 +269,11 @@ export class ColumnStore {
     if (this.max[i] > out.max[k]) out.max[k] = this.max[i];
     out.last[k] = this.rising(i) ? this.max[i] : this.min[i];
     out.flags[k] |= this.flags[i] & OVER;
+    const way = Math.sign(this.max[i] - this.max[i - 1]);
+    if (way !== 0 && way !== out.way) {
+      out.turns[k]++;
+      out.way = way;
+    }
   }
 
   /**

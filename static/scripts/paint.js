@@ -11,8 +11,14 @@ import { GAP, OVER } from "./columns.js";
 
 const TRACE_WIDTH = 1.75;
 
+/** A pixel in which the trace turns this often and reaches this far is a ripple too fast to be drawn as a line. */
+const RIPPLE_TURNS = 3;
+const RIPPLE_PX = 10;
+
 /**
- * The one ink line. Over a gap it is not drawn, whatever lies on either side.
+ * The one ink line. Over a gap it is not drawn, whatever lies on either side. Where a ripple is too
+ * fast for the pixels, its two edges are inked and what lies between is toned, so that the phases
+ * behind stay to be seen; no extreme is lost by that.
  * @param {CanvasRenderingContext2D} ctx
  * @param {Pixels} px times already from the run's zero
  * @param {Scale} scale
@@ -22,26 +28,63 @@ const TRACE_WIDTH = 1.75;
 export function paintTrace(ctx, px, scale, plot, colour) {
   // A reading beyond the range without a number stands at the top edge: it is more than can be shown.
   const y = (/** @type {number} */ a) => (Number.isFinite(a) ? Math.max(scale.y(a), plot.top) : a > 0 ? plot.top : plot.bottom);
+  const ripples = (/** @type {number} */ i) => px.turns[i] >= RIPPLE_TURNS && y(px.min[i]) - y(px.max[i]) > RIPPLE_PX;
   ctx.save();
   ctx.beginPath();
   ctx.rect(plot.left, plot.top - 2, plot.right - plot.left, plot.bottom - plot.top + 4);
   ctx.clip();
-  ctx.strokeStyle = colour("ink");
+  ctx.strokeStyle = ctx.fillStyle = colour("ink");
   ctx.lineWidth = TRACE_WIDTH;
   ctx.lineJoin = "round";
-  ctx.beginPath();
+  const line = new Path2D();
   for (let i = 0; i < px.n; i++) {
+    if (ripples(i)) {
+      let end = i;
+      while (end + 1 < px.n && ripples(end + 1) && !(px.flags[end + 1] & GAP)) end++;
+      if (end - i >= 2) {
+        line.lineTo(scale.x(px.t[i]), y(px.first[i]));
+        paintRipple(ctx, px, i, end, scale, y);
+        line.moveTo(scale.x(px.t[end]), y(px.last[end]));
+        i = end;
+        continue;
+      }
+    }
     const x = scale.x(px.t[i]);
-    if (i === 0 || px.flags[i] & GAP) ctx.moveTo(x, y(px.first[i]));
-    else ctx.lineTo(x, y(px.first[i]));
+    if (i === 0 || px.flags[i] & GAP) line.moveTo(x, y(px.first[i]));
+    else line.lineTo(x, y(px.first[i]));
     if (px.max[i] > px.min[i]) {
-      ctx.lineTo(x, y(px.min[i]));
-      ctx.lineTo(x, y(px.max[i]));
-      ctx.lineTo(x, y(px.last[i]));
+      line.lineTo(x, y(px.min[i]));
+      line.lineTo(x, y(px.max[i]));
+      line.lineTo(x, y(px.last[i]));
     }
   }
-  ctx.stroke();
+  ctx.stroke(line);
   ctx.restore();
+}
+
+/**
+ * @param {CanvasRenderingContext2D} ctx
+ * @param {Pixels} px
+ * @param {number} from
+ * @param {number} to
+ * @param {Scale} scale
+ * @param {(a: number) => number} y
+ */
+function paintRipple(ctx, px, from, to, scale, y) {
+  const top = new Path2D();
+  const bottom = new Path2D();
+  const between = new Path2D();
+  for (let i = from; i <= to; i++) {
+    top.lineTo(scale.x(px.t[i]), y(px.max[i]));
+    bottom.lineTo(scale.x(px.t[i]), y(px.min[i]));
+    between.lineTo(scale.x(px.t[i]), y(px.max[i]));
+  }
+  for (let i = to; i >= from; i--) between.lineTo(scale.x(px.t[i]), y(px.min[i]));
+  ctx.globalAlpha = 0.3;
+  ctx.fill(between);
+  ctx.globalAlpha = 1;
+  ctx.stroke(top);
+  ctx.stroke(bottom);
 }
 
 /**

@@ -2,6 +2,8 @@
 // to measure text, and gives back what to draw. What finds no room is left out, the least important
 // first.
 
+import { niceStep } from "./axes.js";
+
 /** @typedef {import("./phases.js").Stretch} Stretch */
 /** @typedef {import("./frame.js").Plot} Plot */
 /** @typedef {import("./model.js").Line} Line */
@@ -119,9 +121,12 @@ function phaseWords(s, says) {
   const retries = s.stretches.filter((st) => st.phase === "retry");
   const apart = Math.min(...retries.slice(1).map((st, i) => s.x(st.from) - s.x(retries[i].from)), Infinity);
   const numbersOnly = s.measure(`${s.words.retry} ${retries.length}`, false, LEAST) + 8 > apart;
+  // Where even the numbers have no room, every second, fifth, tenth ... has one.
+  const wide = s.measure(`${retries.length}`, false, LEAST) + 8;
+  const every = !numbersOnly || wide <= apart ? 1 : niceStep(wide, apart);
   for (const st of s.stretches) {
     if (st.phase === "retry") retry++;
-    if (st.phase === "idle") continue;
+    if (st.phase === "idle" || (st.phase === "retry" && retry % every !== 0)) continue;
     const left = Math.max(s.plot.left, s.x(st.from));
     const right = Math.min(s.plot.right, s.x(st.to));
     if (right <= left) continue;

@@ -119,6 +119,15 @@ test("a gap inside one pixel still breaks the line", () => {
   assert.deepEqual([...px.flags.slice(0, px.n)], [0, GAP]);
 });
 
+test("a ripple within a pixel is told from an edge", () => {
+  const s = new ColumnStore();
+  const t = Array.from({ length: 400 }, (_, i) => i / 1000);
+  s.take(chunk(message({ t, min: t.map((x) => (x < 0.2 ? 0 : 2 + 2 * Math.sin(x * 628))) })));
+  const px = s.pixels(0, 0.4, 10);
+  assert.ok(px.turns.slice(0, 5).every((n) => n < 3), `quiet: ${px.turns.slice(0, 5)}`);
+  assert.ok(px.turns.slice(6, 10).every((n) => n >= 6), `ripple: ${px.turns.slice(6, 10)}`);
+});
+
 test("an empty store answers everything", () => {
   const s = new ColumnStore();
   assert.equal(s.extremes(0, 1), null);

@@ -77,6 +77,13 @@ test("where there is no room a retry keeps its number and off loses its word", (
   assert.ok(t.includes("2") && !t.includes("retry 2"), t.join(" | "));
 });
 
+test("many retries are numbered at even distances", () => {
+  const stretches = Array.from({ length: 48 }, (_, k) => [{ phase: /** @type {const} */ ("retry"), from: 0.62 * (k + 1), to: 0.62 * (k + 1) + 0.06 }, { phase: /** @type {const} */ ("off"), from: 0.62 * (k + 1) + 0.06, to: 0.62 * (k + 2) }]).flat();
+  const numbers = texts(layoutSays(scene({ plot: { ...plot, right: 360 }, stretches, lines: [], now: null }))).filter((t) => /^\d+$/.test(t)).map(Number);
+  assert.ok(numbers.length >= 4, numbers.join());
+  assert.equal(new Set(numbers.slice(1).map((n, i) => n - numbers[i])).size, 1, numbers.join());
+});
+
 test("while the fault lasts there is no cut-off on the trace", () => {
   const l = layoutSays(scene({ stretches: [{ phase: "fault", from: 0, to: 0.5 }], now: { t: 0.5, a: 4.4 } }));
   assert.equal(l.dims.length, 0);
