@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"strconv"
 
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
@@ -115,7 +116,7 @@ func (l LatestJSON) MarshalJSON() ([]byte, error) {
 func (s InstrumentState) say(silentForS float64) string {
 	switch s.State {
 	case Receiving:
-		return fmt.Sprintf("receiving %.3g readings a second", s.RateHz)
+		return fmt.Sprintf("receiving %s readings a second", threeDigits(s.RateHz))
 	case Silent:
 		return fmt.Sprintf("silent for %s", words.Duration(silentForS))
 	case Garbled:
@@ -128,6 +129,15 @@ func (s InstrumentState) say(silentForS float64) string {
 		return "trying to open the port again"
 	}
 	return "not heard from yet"
+}
+
+// threeDigits writes a rate without powers of ten.
+func threeDigits(v float64) string {
+	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
+	if err != nil {
+		return "?"
+	}
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
 }
 
 // state tells how the instrument is doing; b.mu is held.

@@ -11,8 +11,10 @@ import (
 
 	"github.com/creack/pty"
 
+	"letthrough/capture"
 	"letthrough/capture/sim"
 	"letthrough/capture/trace"
+	"letthrough/capture/wire"
 	"letthrough/store"
 )
 
@@ -353,3 +355,68 @@ func TestDemoTestsItsShelfUntilSomebodyTouchesAControl(t *testing.T) {
 		t.Errorf("exit status %d; standard error: %s", status, s.stderr)
 	}
 }
+
+func TestASilentInstrumentIsSaidToBeSilentAndKeepsNoRunOpen(t *testing.T) {
+	stand := board(t, 4)
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", tempDB(t), "--speed", "4",
+		"--instrument", "board=text:"+stand.Path()+"?time=us&wrap=32",
+		"--arm", "--unit", "Moss", "--rated-current", "0.3", "--hold", "20")
+	s.until("readings", func(st state) bool { return len(st.Instruments) == 1 && len(st.Instruments[0].Latest) > 0 })
+	if err := stand.Contact().Close(); err != nil {
+		t.Fatal(err)
+	}
+	s.until("some fault", func(st state) bool { return st.SinceOnsetS != nil && *st.SinceOnsetS > 1 })
+	if err := stand.Unplug(); err != nil {
+		t.Fatal(err)
+	}
+	s.until("the end of the run", func(st state) bool { return st.LastRun != nil })
+	if k := s.kept(1); k.State != "complete" {
+		t.Errorf("run is %s, want complete", k.State)
+	}
+}
+
+func TestASecondSignalCutsTheWait(t *testing.T) {
+	hurry, now := context.WithCancel(context.Background())
+	now()
+	d := &daemon{}
+	// What hangs is stood in for by a bench whose recorder never comes back.
+	stuck := &stuckRecorder{release: make(chan struct{})}
+	defer close(stuck.release)
+	d.bench = capture.New(capture.Options{
+		Recorder:   stuck,
+		OpenSource: func(wire.Spec) (capture.Source, error) { return idleSource{}, nil },
+	})
+	if err := d.bench.Open(); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.bench.AddInstrument(wire.Spec{Name: "a"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.bench.Arm(capture.ArmRequest{Unit: trace.Unit{Name: "Tin"}}); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := d.bench.Mark(trace.Applied, ""); err != nil {
+		t.Fatal(err)
+	}
+	if err := d.close(&surroundings{hurry: hurry}); err == nil {
+		t.Error("an end that was cut short was told as an orderly one")
+	}
+}
+
+// stuckRecorder does not come back from ending a run.
+type stuckRecorder struct{ release chan struct{} }
+
+func (*stuckRecorder) Begin(trace.RunStart) (int64, error) { return 1, nil }
+func (*stuckRecorder) Append(int64, trace.Batch)           {}
+func (*stuckRecorder) Marks(int64, []trace.Mark)           {}
+func (*stuckRecorder) Amend(int64, trace.Settings)         {}
+func (s *stuckRecorder) End(int64, trace.RunEnd)           { <-s.release }
+func (*stuckRecorder) Trouble() (string, uint64)           { return "", 0 }
+
+// idleSource measures current and never says anything.
+type idleSource struct{}
+
+func (idleSource) Channels() []trace.Channel                       { return []trace.Channel{{Instrument: "a"}} }
+func (idleSource) Next(ctx context.Context) ([]trace.Batch, error) { return nil, io.EOF }
+func (idleSource) Status() capture.SourceStatus                    { return capture.SourceStatus{} }
+func (idleSource) Close() error                                    { return nil }
