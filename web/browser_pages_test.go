@@ -66,6 +66,18 @@ func TestBrowserBenchInEveryState(t *testing.T) {
 	tb.shots("watching")
 	tb.mustBeAccessible("Bench, watching")
 
+	// Every other page says what the Bench does, and can end the run; while current flows it asks once.
+	ts.bench.setState(func(s *capture.State) { s.Watching, s.Phase = false, trace.Fault })
+	tb.open(ts.url + "/runs")
+	tb.until("the strip", `document.querySelector("#strip .btn") && document.querySelector("#strip").textContent.includes("recording Tin")`)
+	tb.mustBeAccessible("Runs while a run is open")
+	eval[bool](tb, `document.querySelector("#strip .btn").click(), true`)
+	tb.until("the question", `document.querySelector("#strip .btn").textContent.includes("Current flows")`)
+	tb.shots("runs-strip")
+	waitCalls(t, ts.bench, "arm")
+	eval[bool](tb, `document.querySelector("#strip .btn").click(), true`)
+	waitCalls(t, ts.bench, "arm", "end")
+
 	tb.open(ts.url + "/readout")
 	tb.until("a phase", `document.querySelector("#cam-figs dd")`)
 	tb.shots("readout")

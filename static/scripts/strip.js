@@ -7,10 +7,12 @@ import { element, make } from "./page.js";
 const strip = element("strip");
 let said = "";
 let role = "viewer";
+let flows = false;
 
 /** @param {any} state */
 function show(state) {
   const open = state.bench === "recording";
+  flows = open && !state.watching && ["fault", "limiting", "retry"].includes(state.phase);
   const key = [state.bench, state.watching, state.unit?.name, role].join("|");
   if (key === said) return;
   said = key;
@@ -20,7 +22,14 @@ function show(state) {
   strip.replaceChildren(link);
   if (open && role === "operator") {
     const end = make("button", "btn", "End run");
-    end.addEventListener("click", () => ask("POST", "/api/end", {}).catch((error) => strip.append(" ", make("span", "wrong", error.message))));
+    end.addEventListener("click", () => {
+      // As on the Bench, it is asked once while current flows.
+      if (flows && end.textContent === "End run") {
+        end.textContent = "Current flows: end it?";
+        return;
+      }
+      ask("POST", "/api/end", {}).catch((error) => strip.append(" ", make("span", "wrong", error.message)));
+    });
     strip.append(" ", end);
   }
   strip.hidden = false;
