@@ -91,8 +91,9 @@ func (d *Detector) retryPeriod(s *story) float64 {
 // sustained is the level of the fault up to cut-off or limit.
 func (d *Detector) sustained(s *story) (float64, bool) {
 	if d.rippled(s.p0) {
-		if v, ok := d.periods.hist.quantile(0.5); ok && d.periods.hist.n >= 3 {
-			return v, true
+		end, _ := s.faultEnd()
+		if m := d.periods.within(s.p0.settledAt, end); len(m) >= 3 {
+			return medianOf(m), true
 		}
 		return d.wholeMean(s)
 	}

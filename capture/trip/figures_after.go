@@ -3,6 +3,7 @@ package trip
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"letthrough/capture/trace"
 )
@@ -45,20 +46,31 @@ func (f *figures) retryPeriod() (trace.Figure, bool) {
 		spans = append(spans, s.retries[i].on.t-s.retries[i-1].on.t)
 		worst = max(worst, math.Hypot(s.retries[i].on.u, s.retries[i-1].on.u))
 	}
-	v := medianOf(spans)
+	v, mean := f.usual(spans)
 	if d.coarse() && v < 4*d.interval() {
 		return unresolved("the readings are too slow to count the pulses"), true
 	}
-	return exact(v, expand(part{f.over(worst, len(spans)), true}, part{d.set.ClockUS / 2, false})), true
+	u := worst
+	if mean { // the whole train over its number of periods: only its two ends count
+		u = worst / float64(len(spans))
+	}
+	return exact(v, expand(part{u, true}, part{d.set.ClockUS / 2, false})), true
 }
 
-// over is the uncertainty of a median of n durations of uncertainty u each: it averages out unless
-// the retries are locked to the readings. The period profits from being counted over all of them.
-func (f *figures) over(u float64, n int) float64 {
-	if f.locked() {
-		return u
+// usual is the median of durations; where they differ by no more than the readings can tell apart, it
+// is their mean, which the median of a few whole numbers of intervals only approaches.
+func (f *figures) usual(spans []float64) (v float64, mean bool) {
+	lo, hi := slices.Min(spans), slices.Max(spans)
+	if hi-lo <= 2.5*f.d.interval() {
+		return meanOf(spans), true
 	}
-	return 1.2533 * u / math.Sqrt(float64(n))
+	return medianOf(spans), false
+}
+
+// over is the uncertainty of a mean of n durations of uncertainty u each: it averages out as far as
+// the pulses fall at different places between two readings.
+func (f *figures) over(u float64, n int) float64 {
+	return u / max(1, min(math.Sqrt(float64(n)), f.drift()))
 }
 
 func (f *figures) retryWidth() (trace.Figure, bool) {
@@ -80,11 +92,16 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 	if len(widths) == 0 {
 		return inapplicable("no pulse was seen to its end"), true
 	}
-	u := expand(part{f.over(worst, len(widths)), true})
-	if fewest < fewReadings || (d.coarse() && medianOf(widths) < 3*d.averaging()) {
+	v, mean := f.usual(widths)
+	u := worst
+	if mean {
+		u = f.over(worst, len(widths))
+	}
+	u = expand(part{u, true})
+	if fewest < fewReadings || (d.coarse() && v < 3*d.averaging()) {
 		return bounded(trace.AtMost, longest, u, "too few readings in a pulse"), true
 	}
-	return exact(medianOf(widths), u), true
+	return exact(v, u), true
 }
 
 func (f *figures) retryPeak() (trace.Figure, bool) {
@@ -140,6 +157,7 @@ func (f *figures) rippleHz() (trace.Figure, bool) {
 		if d.set.Procedure.NoUpperState() {
 			u += hz / float64(2*d.ripple.crossed) // the crossings move while the level rises
 		}
+		u += 0.01 * hz / float64(d.ripple.crossed) // ... and a little while it sags
 		return exact(hz, 2*u), true
 	}
 	if d.coarse() || d.choppy(f.s.p0) {
@@ -182,12 +200,12 @@ func (f *figures) formFactor() (trace.Figure, bool) {
 		return unresolved("too few readings in the fault"), true
 	}
 	ff := math.Sqrt(f.squares(from, end)/t) / (q / t)
-	u := ff * (s.p0.on.u + d.interval()) / t
+	u := ff * (s.p0.on.u + d.interval()) / t / 10
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
 	if d.ripple.period > 0 {
-		u = ff * d.ripple.period / t / 4
+		u = ff * d.ripple.period / t / 20
 	}
 	return exact(max(ff, 1), 2*u+2*ff*d.sigma*math.Sqrt(d.interval()/t)/(q/t)), true
 }

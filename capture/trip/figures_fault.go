@@ -2,6 +2,7 @@ package trip
 
 import (
 	"math"
+	"slices"
 
 	"letthrough/capture/trace"
 )
@@ -60,7 +61,7 @@ func (f *figures) timeToLimit() (trace.Figure, bool) {
 		if d.rippled(s.p0) {
 			settled = max(s.p0.settledAt-s.p0.on.before, 0) + d.ripple.period
 		}
-		return bounded(trace.AtMost, settled+f.unseenBounce(), expand(part{s.p0.on.u, true}), "from the first settled reading on"), true
+		return bounded(trace.AtMost, settled+f.unseenBounce()+2*d.interval(), expand(part{s.p0.on.u, true}), "from the first settled reading on"), true
 	}
 	return inapplicable("it does not limit"), true
 }
@@ -106,7 +107,7 @@ func (d *Detector) peakNoise(near int) float64 {
 	if d.set.Procedure.NoUpperState() {
 		return 1.2 * d.sigma
 	}
-	return math.Hypot(0.6*d.sigma, d.noiseExcess(near)/4)
+	return math.Hypot(0.7*d.sigma, d.noiseExcess(near)/3)
 }
 
 // noiseExcess is how far the largest of several noisy readings of one level stands above it, told
@@ -140,7 +141,13 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	edges := math.Hypot(s.p0.on.u, d.interval()/math.Sqrt(12))
 	if d.rippled(s.p0) {
 		// The mean over whole periods is as good as the periods are known at both ends.
-		parts = append(parts, part{v * d.rippleShare(), true}, part{v * edges / span / 4, true})
+		parts = append(parts, part{v * d.shareOver(d.periods.span), true}, part{v * edges / span / 4, true}, part{0.03 * v * d.ripple.period / span, true})
+		if m := d.periods.within(s.p0.settledAt, end); len(m) >= 3 {
+			slices.Sort(m)
+			n := len(m)
+			noise := d.sigma / math.Sqrt(max(d.periods.span/d.interval(), 1))
+			parts = append(parts, part{(m[3*n/4] - m[n/4]) / float64(n), true}, part{spreadNoise(noise, m[3*n/4]-m[n/4], n), false})
+		}
 	} else {
 		q1, _ := d.hist.quantile(0.25)
 		q3, _ := d.hist.quantile(0.75)
@@ -174,9 +181,9 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
-	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true})
+	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false})
 	if d.rippled(s.p0) {
-		parts = append(parts, part{e.level * d.shareOver(e.span), true})
+		parts = append(parts, part{e.level * d.shareOver(e.span), true}, part{0.03 * e.level * d.ripple.period / e.span, true})
 	}
 	if d.coarse() && d.averaging() > 0 && end0(s) < 3*d.averaging() {
 		return bounded(trace.AtLeast, e.level, expand(parts...), "it lasted under three averaging times of the meter"), true
@@ -225,6 +232,9 @@ func (f *figures) residual() (trace.Figure, bool) {
 	parts := d.levelParts(v, n)
 	if s.limit != nil && s.cut == nil {
 		parts = append(parts, part{v * d.rippleShare(), true})
+		if d.rippled(s.p0) {
+			parts = append(parts, part{v * d.ripple.period / max(s.endAt.t-d.fold.settled.t, d.ripple.period) / 4, true})
+		}
 	}
 	u := expand(parts...)
 	if math.Abs(v) <= u+d.set.ResolutionA {
@@ -276,7 +286,7 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	if t > 0 {
 		rms = math.Sqrt(v / t)
 	}
-	uI := combine(d.readingParts(rms, 0)...)
+	uI := d.meanU(rms, int(t/max(d.interval(), 1e-9)))
 	level := f.s.p0.on.to
 	parts := []part{
 		{2 * v * uI / max(rms, 1e-12), true},
@@ -319,22 +329,21 @@ func (f *figures) edgesU(t float64, height func(*pulse) float64) float64 {
 		ss += u * u
 		sum += u
 	}
-	if f.locked() {
-		return sum
-	}
-	return math.Sqrt(ss)
+	// From nothing averages out to everything does.
+	return math.Max(math.Sqrt(ss), sum/max(1, f.drift()))
 }
 
-// locked: the retries come every whole number of reading intervals, so every edge falls at the same
-// place between two readings and errors add up instead of averaging out.
-func (f *figures) locked() bool {
+// drift is over how many reading intervals the retries' edges wander from the first pulse to the last.
+// Where the period is a whole number of intervals it is 0: every edge falls at the same place between
+// two readings, and errors add up instead of averaging out.
+func (f *figures) drift() float64 {
 	n, dt := len(f.s.retries), f.d.interval()
 	if n < 3 || dt <= 0 {
-		return true
+		return 0
 	}
 	first, last := f.s.retries[0].on, f.s.retries[n-1].on
 	periods := (last.t - first.t) / float64(n-1) / dt
-	return math.Abs(periods-math.Round(periods))*float64(n-1) < 1
+	return math.Abs(periods-math.Round(periods)) * float64(n-1)
 }
 
 // bounceU is the standard uncertainty of the on-time at closing where no bounce was seen: a contact
@@ -355,26 +364,32 @@ func (d *Detector) rippleShare() float64 {
 // shareOver is the relative standard uncertainty of a mean over span seconds of a rippled plateau
 // that comes from the readings falling at certain phases of it. A rectified sine read m times a half
 // wave is off by up to -21 % and +11 % at m = 2 (closed form at fixed phases), falling with the square
-// of m. An edge of a pulse-width modulated plateau is known to one interval; over several periods the
-// readings fall at as many different phases as the ratio of period to interval has before it repeats.
+// of m; an edge of a pulse-width modulated plateau is known to one interval. Both average out as far
+// as the readings wander through the phases from one period to the next.
 func (d *Detector) shareOver(span float64) float64 {
 	t := d.ripplePeriod()
 	if t == 0 {
 		return 0
 	}
-	share := d.onShare()
-	r := d.interval() / (t * share)
-	if !d.stepped() {
-		return min(0.4*r*r, 0.5)
+	r := d.interval() / (t * d.onShare())
+	u := 0.4 * r * r
+	if d.stepped() {
+		u = r / math.Sqrt(6)
 	}
-	phases := 1.0
-	for q := 1.0; q*t <= max(span, t) && q < 200; q++ {
-		phases = q
-		if x := q * t / d.interval(); math.Abs(x-math.Round(x)) < 0.05 {
-			break
-		}
+	if d.ripple.period > 0 && t == d.ripple.period {
+		u /= max(1, min(span/t, d.wander(span)))
 	}
-	return min(r/phases/math.Sqrt(12)*2, 0.5)
+	return min(u, 0.5)
+}
+
+// wander is over how many reading intervals the ripple's phase moves against the readings in span.
+func (d *Detector) wander(span float64) float64 {
+	t := d.ripple.period
+	if d.ripple.crossed > 2 {
+		t = (d.ripple.last - d.ripple.first) / float64(d.ripple.crossed-1)
+	}
+	x := t / d.interval()
+	return math.Abs(x-math.Round(x)) * span / t
 }
 
 // onShare is the share of a period during which current flows.
@@ -456,7 +471,7 @@ func (f *figures) charge() (trace.Figure, bool) {
 		mean = part0.q / t
 	}
 	parts := []part{
-		{combine(d.readingParts(mean, 0)...) * t, true},
+		{d.meanU(mean, int(t/max(d.interval(), 1e-9))) * t, true},
 		{s.p0.on.to * s.p0.on.u, true},
 		{s.p0.on.to * f.bounceU(), true},
 		{part0.q * d.rippleShare(), true},

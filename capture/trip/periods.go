@@ -2,14 +2,14 @@ package trip
 
 import "math"
 
-// periods keeps the distribution of the mean over each whole ripple period: the level of a rippled
-// plateau is the median of these, as that of a smooth one is the median of its readings.
+// periods keeps the mean over each whole ripple period: the level of a rippled plateau is the median
+// of these, as that of a smooth one is the median of its readings.
 type periods struct {
-	hist    *histogram
+	means   series  // by the period's end
 	span    float64 // s; whole periods with at least periodReadings readings in them
 	from    sums    // the sums at the last period's end
 	begun   bool
-	pending []float64 // means of periods after which nothing high was seen yet
+	pending []vReading // means of periods after which nothing high was seen yet
 }
 
 // periodReadings: over fewer readings the mean of a pulse-width modulated plateau depends on where in
@@ -24,16 +24,16 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 	if !ps.begun {
 		ps.start(d, p)
 	}
+	if p.lowN == 0 {
+		for _, m := range ps.pending {
+			ps.means.add(m.t, m.v)
+		}
+		ps.pending = ps.pending[:0]
+	}
 	t := ps.span
 	if o.hole || o.t-ps.from.t > 64*t {
 		ps.from = d.newest()
 		return
-	}
-	if p.lowN == 0 {
-		for _, m := range ps.pending {
-			ps.hist.add(m, t)
-		}
-		ps.pending = ps.pending[:0]
 	}
 	for next := ps.from.t + t; next <= o.t; next = ps.from.t + t {
 		at, ok := d.ring.sumsAt(next)
@@ -44,7 +44,7 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 		s := at.minus(ps.from)
 		ps.from = at
 		if s.gap == 0 && len(ps.pending) < 64 {
-			ps.pending = append(ps.pending, s.q/t)
+			ps.pending = append(ps.pending, vReading{next, s.q / t})
 		}
 	}
 }
@@ -52,7 +52,6 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 // start begins with the oldest whole period since the contact settled that is still kept.
 func (ps *periods) start(d *Detector, p *pulse) {
 	ps.begun = true
-	ps.hist = newHistogram(d.binWidth())
 	ps.span = math.Ceil(periodReadings*d.interval()/d.ripple.period) * d.ripple.period
 	from := math.Max(p.settledAt, d.ring.at(d.ring.first()).t)
 	if at, ok := d.ring.sumsAt(from); ok {
@@ -60,4 +59,18 @@ func (ps *periods) start(d *Detector, p *pulse) {
 	} else {
 		ps.from = d.newest()
 	}
+}
+
+// within gives the means of the periods that lie whole in from..to.
+func (ps *periods) within(from, to float64) []float64 {
+	if !ps.begun {
+		return nil
+	}
+	var out []float64
+	for _, b := range append(ps.means.blocks[:len(ps.means.blocks):len(ps.means.blocks)], ps.means.cur) {
+		if b.n > 0 && b.from-ps.span >= from-1e-9 && b.to <= to+1e-9 {
+			out = append(out, b.mean())
+		}
+	}
+	return out
 }

@@ -58,7 +58,7 @@ func (d *Detector) settle(p *pulse, force bool) {
 			p.on.u = math.Hypot(p.on.u, drift/2*(b.t-a.t)/(b.x-a.x))
 		}
 	}
-	if p.bounces > 0 {
+	if p.bounces > 0 && !d.rippled(p) {
 		// Where bounces were seen, the first make may have been too short to be seen.
 		p.on.u = math.Hypot(p.on.u, (p.settledAt-p.on.t)/2/math.Sqrt(3))
 	}
@@ -168,10 +168,22 @@ func (d *Detector) offEdge(p *pulse) edge {
 		to = min(v, d.offLevel)
 	}
 	e := fall(d.ring, p.lowK, from, to, d.sigma)
-	if d.choppy(p) {
-		e.u = math.Hypot(e.u, d.deadTime(p)/2/math.Sqrt(3))
+	if d.choppy(p) && d.naturalFall(p) {
+		// The ripple itself came down; the interruption lies anywhere in the dead time after it.
+		dead := d.deadTime(p)
+		slope := max(p.lowT-e.t, 0)
+		e.t = p.lowT + dead/2
+		e.u = (dead/2 + slope/2) / math.Sqrt(3)
+		e.at, _ = d.ring.sumsAt(e.t)
+		e.after = p.lowT + dead
 	}
 	return e
+}
+
+// naturalFall: the low stretch began when a trough of the ripple was due, and not in the middle of a
+// crest.
+func (d *Detector) naturalFall(p *pulse) bool {
+	return d.ripple.period == 0 || p.crestMin == 0 || p.crest > p.crestMin-d.interval()/2
 }
 
 // levelBeforeFall is the state level just before a fall that reaches the off level at reading k: the
@@ -276,6 +288,7 @@ type lastLevel struct {
 	n     int     // readings behind it
 	span  float64 // s
 	slope float64 // A over one block: what an end placed differently would change
+	noise float64 // standard uncertainty from the blocks' own noise, A
 }
 
 // closeFault works out what needs the readings around the fault's end while they are kept.
@@ -294,9 +307,13 @@ func (d *Detector) closeFault(p *pulse, end float64, at sums, before float64) {
 func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 	span := max(0.1*(end-p.on.t), 2.5*d.interval())
 	if t := d.ripple.period; t > 0 {
-		span = max(math.Floor(span/t), 1) * t
-		if m, ok := d.meanBetween(end-span, end); ok {
-			return lastLevel{level: m, n: int(span/d.interval()) + 1, span: span}
+		// The median of the period means, or one mean over whole periods where they are few.
+		if m := d.periods.within(end-span, end); len(m) >= 3 {
+			return lastLevel{level: medianOf(m), n: int(span/d.interval()) + 1, span: span}
+		}
+		whole := max(math.Floor(span/t), 1) * t
+		if m, ok := d.meanBetween(end-whole, end); ok {
+			return lastLevel{level: m, n: int(whole/d.interval()) + 1, span: whole}
 		}
 	}
 	blocks := d.dec.within(max(end-span, p.on.t), end)
@@ -304,11 +321,14 @@ func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 	if len(blocks) == 0 {
 		return l
 	}
-	l.slope = math.Abs(blocks[len(blocks)-1]-blocks[0]) / float64(len(blocks))
+	noise := 3 * d.sigma / math.Sqrt(float64(max(d.dec.every, 1)))
+	l.slope = max(math.Abs(blocks[len(blocks)-1]-blocks[0])-noise, 0) / float64(len(blocks))
 	if d.rippled(p) {
 		l.level = meanOf(blocks)
 	} else {
-		l.level = medianOf(blocks)
+		l.level = medianOf(blocks) // sorts
+		n := len(blocks)
+		l.noise = spreadNoise(d.sigma/math.Sqrt(float64(max(d.dec.every, 1))), blocks[3*n/4]-blocks[n/4], n)
 	}
 	return l
 }

@@ -22,6 +22,8 @@ type pulse struct {
 	lowN        int     // its readings so far; 0: no low stretch
 	lows        int     // low readings of stretches that did not become a cut-off
 	lowest      float64 // longest such stretch, s
+	crest       float64 // s from the ripple's last rise to the low stretch
+	crestMin    float64 // ... at least so long where the ripple came down by itself
 	bounces     int
 	settledAt   float64 // s; the last make of the bouncing contact
 	settledSums sums    // the sums there
@@ -316,6 +318,7 @@ func (d *Detector) lowOrBack(p *pulse, o *obs) {
 	}
 	if p.lowN == 0 {
 		p.lowK, p.lowT = d.ring.end-1, o.t
+		p.crest = o.t - d.ripple.last
 	}
 	p.lowN++
 	if p.lowN == 2 && d.ripple.period == 0 {
@@ -329,6 +332,9 @@ func (d *Detector) made(p *pulse, o *obs) {
 		d.dirty = true
 	}
 	p.lowest = max(p.lowest, o.t-p.lowT)
+	if d.ripple.crossed > 2 && (p.crestMin == 0 || p.crest < p.crestMin) {
+		p.crestMin = p.crest
+	}
 	p.lows += p.lowN
 	p.lowN = 0
 	if o.t-p.on.t <= bounceS && p.lows > 0 {

@@ -93,7 +93,8 @@ func (d *Detector) findEnd(s *story, pulses []*pulse) {
 			break
 		}
 	}
-	if end, ok := d.holdEnd(); ok && end <= d.now() && (s.endBy == byTraceEnd || end < s.end) {
+	// A hand that removes the short about when the hold ends does not make the hold less certain.
+	if end, ok := d.holdEnd(); ok && end <= d.now() && (s.endBy == byTraceEnd || end < s.end+removalS && within == removalS || end < s.end) {
 		s.end, s.endBy, s.endU, within = end, byHold, s.p0.on.u, removalS
 		s.endAt = d.holdSums(end)
 	}

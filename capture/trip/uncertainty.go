@@ -54,18 +54,28 @@ func (d *Detector) accuracyA(i float64) float64 {
 // display count dithers it: what is left of the count falls as exp(-2 pi² (sigma/count)²) (theory of
 // subtractive-free dither, from memory).
 func (d *Detector) levelParts(i float64, n int) []part {
-	count := max(d.resolution(), d.binWidth())
-	left := 1.0
-	if count > 0 {
-		r := d.sigma / count
-		left = math.Exp(-2 * math.Pi * math.Pi * r * r)
-	}
 	root := math.Sqrt(float64(max(n, 1)))
 	return []part{
 		{d.accuracyA(i) / math.Sqrt(3), true},
-		{count / math.Sqrt(12) * max(left, 1/root), true},
+		{d.countU(n), true},
 		{1.2533 * d.sigma / root, false},
 	}
+}
+
+// countU is what one display count leaves in the mean of n readings.
+func (d *Detector) countU(n int) float64 {
+	count := max(d.resolution(), d.binWidth())
+	if count == 0 {
+		return 0
+	}
+	r := d.sigma / count
+	left := math.Exp(-2 * math.Pi * math.Pi * r * r)
+	return count / math.Sqrt(12) * max(left, 1/math.Sqrt(float64(max(n, 1))))
+}
+
+// meanU is the standard uncertainty of a mean of i amperes over n readings that is not noise.
+func (d *Detector) meanU(i float64, n int) float64 {
+	return math.Hypot(d.accuracyA(i)/math.Sqrt(3), d.countU(n))
 }
 
 // spreadNoise is the standard uncertainty of a median from noise where the level itself moves over a
