@@ -280,8 +280,8 @@ func TestBrowserStoredRunsAndUnits(t *testing.T) {
 		t.Errorf("the store has %+v, %v", u, err)
 	}
 	tb.shots("units")
-	eval[bool](tb, `document.querySelector("#delete").click(), true`)
-	tb.until("the question", `document.querySelector("#delete-dialog[open]")`)
+	// Clicked until it is heard: the page may be there before its script.
+	tb.until("the question", `document.querySelector("#delete-dialog[open]") || (document.querySelector("#delete").click(), false)`)
 	tb.mustBeAccessible("Units, question")
 	eval[bool](tb, `document.querySelector("#delete-yes").click(), true`)
 	tb.until("the unit to be gone", `location.pathname === "/units"`)
