@@ -66,6 +66,7 @@ type Bench struct {
 	instruments []*instrument
 	channels    []*channel // ever; never shortened
 	events      ring[Event]
+	figuresAt   uint64 // number of the newest EventFigures
 	wake        chan struct{}
 	changed     bool
 	openContact bool // the hold is over: the bench's goroutine opens the contact

@@ -390,3 +390,26 @@ func TestArmedAgainAfterARunWhereAsked(t *testing.T) {
 		t.Errorf("second run begins at %g s, want nothing of the first, which ended at 17 s", float64(got)/1e9)
 	}
 }
+
+func TestOnlyTheNewestFiguresOfARunAreKeptInTheLog(t *testing.T) {
+	s := newStand(t, Options{})
+	s.arm(3)
+	s.play(0, 20, 1000, 20, retrying(4, 7))
+	s.mode(Idle)
+	events, _, _ := s.b.Events(0)
+	told, kept := 0, 0
+	for _, e := range events {
+		if e.Kind == EventFigures {
+			told++
+			if e.Figures != nil {
+				kept++
+				if got := figure(t, *e.Figures, "time_to_cutoff_s"); got.Text == "" {
+					t.Error("the figures kept are not the last ones: no cut-off in words")
+				}
+			}
+		}
+	}
+	if told < 50 || kept != 1 {
+		t.Errorf("figures told %d times, kept %d times; want many and 1", told, kept)
+	}
+}

@@ -165,6 +165,14 @@ func (r *ring[T]) push(v T) {
 // first is the number of the oldest one kept (1 where there is none yet).
 func (r *ring[T]) first() uint64 { return r.n - uint64(len(r.buf)) + 1 }
 
+// at gives the one of a number, nil where it is not kept.
+func (r *ring[T]) at(n uint64) *T {
+	if n < r.first() || n > r.n || len(r.buf) == 0 {
+		return nil
+	}
+	return &r.buf[(r.next+int(n-r.first()))%len(r.buf)]
+}
+
 // since appends everything numbered above after to dst and says how many of those are gone.
 func (r *ring[T]) since(after uint64, dst []T) (out []T, last, missed uint64) {
 	if after >= r.n {

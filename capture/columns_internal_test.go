@@ -103,6 +103,11 @@ func TestRingSaysWhatIsGone(t *testing.T) {
 		for i := uint64(1); i <= n; i++ {
 			r.push(i)
 		}
+		for i := range n + 3 {
+			if got := r.at(i); (got != nil) != (i >= r.first() && i >= 1 && i <= n) || got != nil && *got != i {
+				rt.Fatalf("number %d of %d, oldest kept %d: got %v", i, n, r.first(), got)
+			}
+		}
 		after := rapid.Uint64Range(0, 70).Draw(rt, "after")
 		got, last, missed := r.since(after, nil)
 		if last != n {

@@ -28,15 +28,17 @@ type Event struct {
 	ZeroNS   *int64 // bench time of the run's onset; nil before there is one
 	OpenedNS int64  // bench time at which the run opened
 
-	Mark      *trace.Mark       // EventMark; T on the run's own time base
-	Figures   *trace.Derivation // EventFigures; marks on the run's own time base
-	Settings  trace.Settings    // EventFigures, EventRun
-	RunState  trace.RunState    // EventRun
-	Unit      trace.Unit        // EventRun
-	Procedure trace.Procedure   // EventRun
-	Started   time.Time         // EventRun: time of day at OriginNS
-	Mode      Mode              // EventBench
-	Text      string            // EventInstrument: name and state in words
+	Mark *trace.Mark // EventMark; T on the run's own time base
+	// Figures of an EventFigures, marks on the run's own time base; nil in an event that newer
+	// figures of the same run have replaced.
+	Figures   *trace.Derivation
+	Settings  trace.Settings  // EventFigures, EventRun
+	RunState  trace.RunState  // EventRun
+	Unit      trace.Unit      // EventRun
+	Procedure trace.Procedure // EventRun
+	Started   time.Time       // EventRun: time of day at OriginNS
+	Mode      Mode            // EventBench
+	Text      string          // EventInstrument: name and state in words
 }
 
 // eventsKept is how many events a viewer may lag behind before it misses one. The bench makes at most
@@ -51,6 +53,13 @@ func (b *Bench) publish(e Event) {
 		if at, ok := r.onsetNS(); ok {
 			e.ZeroNS = &at
 		}
+	}
+	if e.Kind == EventFigures {
+		// Ten a second, each with all marks so far: only the newest are worth their memory.
+		if old := b.events.at(b.figuresAt); old != nil && old.Run == e.Run {
+			old.Figures = nil
+		}
+		b.figuresAt = e.Seq
 	}
 	b.events.push(e)
 	b.changed = true
