@@ -19,7 +19,7 @@ const (
 	// recoveryNS: closing the contact again this soon after opening it looks whether the unit has
 	// recovered, and is no new test.
 	recoveryNS = 10 * int64(time.Second)
-	drainTime  = 500 * time.Millisecond
+	drainTime  = 3 * time.Second
 )
 
 // StandOptions describe a test stand: its instrument and what can be put on its terminals.

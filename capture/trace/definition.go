@@ -44,7 +44,7 @@ var Definitions = []Definition{
 	{"sustained_current_a", "A", "Held", "time-weighted median from the settling to the cut-off or limit; on a rippled plateau the mean over whole periods",
 		"at least when beyond the range", "IEEE Std 181 state level", faults},
 	{"end_current_a", "A", "At the end of the fault", "median of the last 10 % of the fault, 3 readings at least", "not resolved with fewer than 3 readings", "common practice, no source", faults},
-	{"residual_current_a", "A", "Between pulses there still flows", "median after the first cut-off or limitation, outside retry pulses",
+	{"residual_current_a", "A", "Afterwards there still flows", "median after the first cut-off or limitation, outside retry pulses",
 		"at most where it is less than the instrument can tell from zero; not applicable without either", "common practice, no source", faults},
 	{"let_through_a2s", "A²s", "Let through", "integral of i² from the onset to the first cut-off or limit, i linear between readings: dt (i0² + i0 i1 + i1²)/3, a step within one interval at its 50 % instant, on a rippled plateau i² linear; less the noise's own share",
 		"at least over the time watched when neither came, over gaps, beyond the range and of averaged readings", "IEC 60050-441-18-23 Joule integral", faults},

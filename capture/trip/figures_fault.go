@@ -71,6 +71,9 @@ func (f *figures) peak() (trace.Figure, bool) {
 	near := max(d.hist.countFrom(0.95*p.peak), 1)
 	fall := max(p.peak-p.peakNext, 0)
 	v := p.peak - d.noiseExcess(p.near)
+	if held, ok := d.sustained(f.s); ok && held > v && held <= p.peak && !d.rippled(p) {
+		v = held // where the whole plateau is the peak
+	}
 	u := expand(append(d.readingParts(v, d.peakNoise(p.near)), part{p.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case p.peakOver:
@@ -377,19 +380,25 @@ func (d *Detector) shareOver(span float64) float64 {
 		u = r / math.Sqrt(6)
 	}
 	if d.ripple.period > 0 && t == d.ripple.period {
-		u /= max(1, min(span/t, d.wander(span)))
+		u /= max(1, min(span/t, d.phases(span)))
 	}
 	return min(u, 0.5)
 }
 
-// wander is over how many reading intervals the ripple's phase moves against the readings in span.
-func (d *Detector) wander(span float64) float64 {
+// phases is at how many different places between two readings the ripple's edges fall within span.
+// Where q periods are a whole number of intervals there are q of them; a small remainder makes them
+// wander.
+func (d *Detector) phases(span float64) float64 {
 	t := d.ripple.period
 	if d.ripple.crossed > 2 {
 		t = (d.ripple.last - d.ripple.first) / float64(d.ripple.crossed-1)
 	}
-	x := t / d.interval()
-	return math.Abs(x-math.Round(x)) * span / t
+	x, least := t/d.interval(), math.Inf(1)
+	for q := 1.0; q <= 32 && q*t <= span; q++ {
+		wander := math.Abs(q*x-math.Round(q*x)) * span / (q * t)
+		least = min(least, q*max(1, wander))
+	}
+	return min(least, span/t)
 }
 
 // onShare is the share of a period during which current flows.

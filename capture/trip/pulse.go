@@ -58,9 +58,8 @@ func (d *Detector) settle(p *pulse, force bool) {
 			p.on.u = math.Hypot(p.on.u, drift/2*(b.t-a.t)/(b.x-a.x))
 		}
 	}
-	if p.bounces > 0 && !d.rippled(p) {
-		// Where bounces were seen, the first make may have been too short to be seen.
-		p.on.u = math.Hypot(p.on.u, (p.settledAt-p.on.t)/2/math.Sqrt(3))
+	if p == d.pulses[0] {
+		p.on.u = math.Hypot(p.on.u, d.firstMakeU(p))
 	}
 	p.onFinal = true
 	d.dirty = true
@@ -69,6 +68,19 @@ func (d *Detector) settle(p *pulse, force bool) {
 	if p == d.pulses[0] {
 		d.findSpike(p, end)
 	}
+}
+
+// firstMakeU is the standard uncertainty of the closing contact's first make: it may have been too
+// short for a reading to see. Where bounces were seen it is of their size; ripple hides them, so a
+// usual bounce is assumed (a millisecond, common practice, no source).
+func (d *Detector) firstMakeU(p *pulse) float64 {
+	switch {
+	case d.rippled(p):
+		return 1e-3 / 2 / math.Sqrt(3)
+	case p.bounces > 0:
+		return (p.settledAt - p.on.t) / 2 / math.Sqrt(3)
+	}
+	return 0.25 * min(d.interval(), 1e-3)
 }
 
 // steadyFrom is the time from which the current stays within 2 % and the noise of the level it settled
