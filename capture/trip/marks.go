@@ -80,7 +80,7 @@ func (d *Detector) recovery(s *story) trace.Recovery {
 		return trace.ByItself
 	}
 	const watchS = 5 // s: a voltage that stays away that long does not come back by itself
-	if d.volts.seen && d.volts.open > 0.5 && !d.volts.up && d.volts.prevT-s.end >= watchS {
+	if d.volts.seen && d.volts.open > outputV && !d.volts.up && d.volts.prevT-s.end >= watchS {
 		return trace.NeedsReset
 	}
 	return trace.NotTested

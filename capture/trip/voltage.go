@@ -59,7 +59,10 @@ type energySum struct {
 	n     int
 }
 
-const maxWaiting = 1 << 15
+const (
+	maxWaiting = 1 << 15
+	outputV    = 0.5 // V; less is no output of a power unit
+)
 
 // Voltage takes the next samples of the voltage channel (V). The two channels are handed over in step,
 // neither more than a second ahead of the other. Samples beyond the range or without a
@@ -82,13 +85,21 @@ func (v *voltage) take(d *Detector, t, x float64) {
 		return
 	}
 	if !v.seen {
-		v.seen, v.up, v.sign = true, true, 1
-		if x < 0 {
-			v.sign = -1
-		}
+		v.seen, v.up = true, true
 		v.level = newHistogram(64.0 / (1 << 20))
 	}
-	x *= v.sign
+	if v.sign == 0 {
+		// Noise around zero has no direction: the first real output tells how the leads lie.
+		switch {
+		case x > outputV:
+			v.sign = 1
+		case x < -outputV:
+			v.sign = -1
+		}
+	}
+	if v.sign < 0 {
+		x = -x
+	}
 	v.follow(d, t, x)
 	if len(v.changes) > 0 || v.low {
 		v.fault.add(t, x)
@@ -146,7 +157,7 @@ func (v *voltage) follow(d *Detector, t, x float64) {
 		}
 		return
 	}
-	if !v.up || v.open <= 0.5 { // no output to speak of: nothing can collapse
+	if !v.up || v.open <= outputV { // no output to speak of: nothing can collapse
 		return
 	}
 	v.lowSum, v.lowN = v.lowSum+x, v.lowN+1
