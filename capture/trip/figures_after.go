@@ -205,7 +205,7 @@ func (f *figures) formFactor() (trace.Figure, bool) {
 		return unresolved(whyBlind), true
 	}
 	if d.ripple.period > 0 {
-		u = ff * d.ripple.period / t / 20
+		u = ff * (d.ripple.period/t/20 + d.rippleShare()/2)
 	}
 	return exact(max(ff, 1), 2*u+2*ff*d.sigma*math.Sqrt(d.interval()/t)/(q/t)), true
 }

@@ -96,12 +96,23 @@ func (f *figures) peak() (trace.Figure, bool) {
 // reading after it, where the peak is among the first ones.
 func (p *pulse) slack(d *Detector) float64 {
 	if d.rippled(p) {
-		return max(p.peak-p.peakNext-d.noiseExcess(p.near), 0) / 2 // the crest lies between two readings
+		return max(p.peak-p.peakNext-d.noiseExcess(p.near), 0)/2 + d.crestMiss(p)
 	}
 	if p.peakNo > 3 || p.tailN == 0 {
 		return 0
 	}
 	return max(p.peak-d.noiseExcess(p.near)-p.tail/float64(p.tailN), 0) / (float64(p.tailN+1) / 2)
+}
+
+// crestMiss is how much higher than the highest reading the crest of a rectified sine may be: it lies
+// up to half an interval away, less where the readings wander over the crests.
+func (d *Detector) crestMiss(p *pulse) float64 {
+	if d.stepped() || d.ripple.period == 0 {
+		return 0
+	}
+	span := float64(d.ripple.crossed) * d.ripple.period
+	angle := math.Pi * d.interval() / (2 * d.ripple.period * d.onShare() * max(1, d.phases(span)))
+	return p.peak * (1 - math.Cos(min(angle, math.Pi/2)))
 }
 
 // peakNoise is the standard uncertainty of a peak from noise: the spread of the extreme, and what
@@ -304,6 +315,9 @@ func (f *figures) joule(a, b sums) trace.Figure {
 		parts = append(parts, part{(l.from*l.from - l.to*l.to) * l.u, true})
 	}
 	parts = append(parts, part{f.edgesU(b.t, func(p *pulse) float64 { return p.peak * p.peak }), true})
+	if b.t >= f.s.end && f.s.flowing() {
+		parts = append(parts, part{level * level * f.s.endU, true}) // the current flows on when the watch ends
+	}
 	if factor > 1 {
 		// Inductance and source resistance round a real waveform: the stated one is its limit.
 		parts = append(parts, part{0.03 * v, true})

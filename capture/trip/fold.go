@@ -251,7 +251,7 @@ func (d *Detector) meanCross(k0 int, from, to, period float64) edge {
 		if have && prev >= mid && m < mid {
 			at := prevT + (prev-mid)/(prev-m)*(t-prevT)
 			s, _ := d.ring.sumsAt(at)
-			return edge{t: at, u: period / 5, from: from, to: to, at: s, before: at - period/2, after: at + period/2}
+			return edge{t: at, u: period / 2 / math.Sqrt(3), from: from, to: to, at: s, before: at - period/2, after: at + period/2}
 		}
 		prev, prevT, have = m, t, true
 	}

@@ -66,11 +66,3 @@ func (s *series) within(from, to float64) []float64 {
 	}
 	return touch
 }
-
-func (s *series) median(from, to float64) (float64, bool) {
-	m := s.within(from, to)
-	if len(m) == 0 {
-		return 0, false
-	}
-	return medianOf(m), true
-}

@@ -95,7 +95,10 @@ func (d *Detector) findEnd(s *story, pulses []*pulse) {
 	}
 	// A hand that removes the short about when the hold ends does not make the hold less certain.
 	if end, ok := d.holdEnd(); ok && end <= d.now() && (s.endBy == byTraceEnd || end < s.end+removalS && within == removalS || end < s.end) {
-		s.end, s.endBy, s.endU, within = end, byHold, s.p0.on.u, removalS
+		if within == removalS || s.end > end+removalS {
+			within = removalS
+		}
+		s.end, s.endBy, s.endU = end, byHold, s.p0.on.u
 		s.endAt = d.holdSums(end)
 	}
 	if s.endBy == byTraceEnd {
