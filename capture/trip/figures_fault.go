@@ -501,6 +501,9 @@ func (f *figures) charge() (trace.Figure, bool) {
 		{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true},
 		{d.sigma * math.Sqrt(t*d.interval()), false},
 	}
+	if s.flowing() {
+		parts = append(parts, part{s.p0.on.to * s.endU, true})
+	}
 	if c := s.cut; c != nil {
 		parts = append(parts, part{c.from * c.u, true})
 	}

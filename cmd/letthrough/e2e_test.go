@@ -57,7 +57,7 @@ func TestShelfThroughPseudoTerminals(t *testing.T) {
 			sameMarks(t, e.Unit, e.Marks, e.Truth.Marks)
 			compared := 0
 			for _, f := range e.Figures {
-				if did, ok := e.Truth.figures[f.Key]; ok && f.Bound.HasValue() && !notYet(e.Unit, f.Key) {
+				if did, ok := e.Truth.figures[f.Key]; ok && f.Bound.HasValue() && !otherwise(e.Unit, f.Key) {
 					compared++
 					if !agrees(e.Unit, f, did) {
 						t.Errorf("%s: %g ± %g (%s), the simulation did %g", f.Key, f.Value, f.U, f.Bound, did)
@@ -126,20 +126,15 @@ func sameMarks(t *testing.T, unit string, got, want []trace.Mark) {
 	}
 }
 
-// notYet are figures that do not come out right yet: of faults too short for a level of the voltage,
-// and on outputs with ripple those that need a sign of the voltage or the tip of a wave.
-func notYet(unit, key string) bool {
-	switch key {
-	case "source_ohm", "prospective_current_a":
-		return true
-	case "restored_after_s", "form_factor", "open_volts", "energy_j", "peak_current_a", "peak_times_rated":
-		return rippled(unit)
-	}
-	return false
+// otherwise are figures that the simulation and the detector define a little differently on an output
+// with ripple: the simulation waits 30 ms before it calls one back, and takes no form factor of the
+// fold itself.
+func otherwise(unit, key string) bool {
+	return rippled(unit) && (key == "restored_after_s" || key == "form_factor")
 }
 
-// rippled names the units whose output a thousand readings a second see only coarsely. The stated
-// uncertainty of their figures is too small yet, by about 1 % of the figure.
+// rippled names the units whose output a thousand readings a second see only coarsely. Readings
+// locked to the ripple leave about half a per cent that no statement of uncertainty sees.
 func rippled(unit string) bool { return unit == "Amber" || unit == "Moss" || unit == "Flint" }
 
 // agrees tells whether a figure is right. Half as much again as U: with k = 2, one figure in twenty
@@ -147,7 +142,7 @@ func rippled(unit string) bool { return unit == "Amber" || unit == "Moss" || uni
 func agrees(unit string, f trace.Figure, truth float64) bool {
 	slack := 1.5*f.U + 1e-9
 	if rippled(unit) {
-		slack += 0.02 * math.Abs(truth)
+		slack += 0.005 * math.Abs(truth)
 	}
 	switch f.Bound {
 	case trace.AtMost:
