@@ -47,7 +47,8 @@ func comtrade(cfg, data []byte, cfgName, datName string, opt ComtradeOptions) (T
 	if err != nil {
 		return Trace{}, err
 	}
-	d := comtradeReader{config: c, name: datName, data: data, out: Trace{Name: cfgName}}
+	d := comtradeReader{config: c, name: datName, data: data, out: Trace{Name: cfgName, Started: c.started}}
+	d.readStatus()
 	if d.current, err = c.pick(trace.Current, opt.CurrentChannel); err != nil {
 		return Trace{}, err
 	}
@@ -224,18 +225,78 @@ type comtradeReader struct {
 	current, voltage int // analogue channels from 0; -1: none
 	out              Trace
 	gap              [2]bool
+	flags            [2][]flagChannel // by quantity
+	marks            []outsideChannel
 }
 
-// add keeps one reading; a missing one leaves a gap.
-func (d *comtradeReader) add(q trace.Quantity, channel int, at int64, raw float64, missing bool) {
+// readStatus finds the status channels that say something of the readings or are marks from outside.
+func (d *comtradeReader) readStatus() {
+	for i, c := range d.status {
+		if q, word, ok := c.flag(); ok {
+			d.flags[q] = append(d.flags[q], flagChannel{i, word})
+		}
+		if kind, by, ok := c.mark(); ok && by != trace.Detector { // the detector's are found again
+			d.marks = append(d.marks, outsideChannel{i, trace.Mark{Kind: kind, By: by}})
+		}
+	}
+}
+
+type flagChannel struct {
+	channel int
+	word    string
+}
+
+type outsideChannel struct {
+	channel int
+	mark    trace.Mark
+}
+
+// mark keeps the marks that a record carries. One made by hand is as uncertain as any.
+func (d *comtradeReader) mark(at int64, set func(channel int) bool) {
+	for _, m := range d.marks {
+		if !set(m.channel) {
+			continue
+		}
+		m.mark.ID, m.mark.T = len(d.out.Marks)+1, float64(at)/1e9
+		if m.mark.By == trace.Hand {
+			m.mark.U = trace.HandU
+		}
+		d.out.Marks = append(d.out.Marks, m.mark)
+	}
+}
+
+// add keeps one reading; a missing one leaves a gap, unless the record says itself where gaps are.
+func (d *comtradeReader) add(q trace.Quantity, channel int, at int64, raw float64, missing bool, set func(channel int) bool) {
 	v := d.analog[channel].value(raw)
-	if missing || math.IsInf(v, 0) || math.IsNaN(v) {
-		d.gap[q] = true
+	missing = missing || math.IsInf(v, 0) || math.IsNaN(v)
+	s := trace.Sample{AtNS: at, Value: v}
+	told, below := false, false
+	for _, f := range d.flags[q] {
+		is := set(f.channel)
+		switch {
+		case f.word == gapWord:
+			told = true
+			if is {
+				s.Flags |= trace.Gap
+			}
+		case f.word == overWord && is:
+			s.Flags |= trace.Over
+		case f.word == belowWord && is:
+			below = true
+		}
+	}
+	if missing && s.Flags&trace.Over == 0 {
+		d.gap[q] = d.gap[q] || !told
 		return
 	}
-	s := trace.Sample{AtNS: at, Value: v}
+	if missing {
+		s.Value = math.Inf(1)
+		if below {
+			s.Value = math.Inf(-1)
+		}
+	}
 	if d.gap[q] {
-		s.Flags, d.gap[q] = trace.Gap, false
+		s.Flags, d.gap[q] = s.Flags|trace.Gap, false
 	}
 	if q == trace.Voltage {
 		d.out.Voltage = append(d.out.Voltage, s)
@@ -244,8 +305,17 @@ func (d *comtradeReader) add(q trace.Quantity, channel int, at int64, raw float6
 	}
 }
 
-// value is a*raw + b in A or V.
+// value is a*raw + b in A or V. Where that is one decimal number it is rounded once, as if it had
+// been written out.
 func (a analog) value(raw float64) float64 {
+	exp := a.factor.exp + a.power
+	if product := raw * float64(a.factor.mantissa); a.b == 0 && a.factor.exact && a.factor.mantissa < 1<<53 &&
+		exp <= 0 && exp >= -22 && raw == math.Trunc(raw) && math.Abs(product) < 1<<53 {
+		if a.factor.negative {
+			product = -product
+		}
+		return product / pow10[-exp]
+	}
 	v := a.a*raw + a.b
 	switch {
 	case a.power < 0:

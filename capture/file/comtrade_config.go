@@ -5,6 +5,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"time"
 
 	"letthrough/capture/trace"
 )
@@ -14,10 +15,11 @@ type config struct {
 	name     string
 	revision int // 1991, 1999, 2013
 	analog   []analog
-	status   int
-	rates    []rate // none: every record's own stamp counts
-	last     int64  // records in all
-	format   string // ASCII, BINARY, BINARY32, FLOAT32
+	status   []statusChannel
+	started  time.Time // time of day of the first sample; zero: not told in a way that can be read
+	rates    []rate    // none: every record's own stamp counts
+	last     int64     // records in all
+	format   string    // ASCII, BINARY, BINARY32, FLOAT32
 	timeMult float64
 	stampNS  float64 // ns in one unit of a stamp: 1000, or 1 where the times of day have nanoseconds
 }
@@ -28,6 +30,7 @@ type analog struct {
 	quantity trace.Quantity
 	known    bool // the unit is one of A or V
 	a, b     float64
+	factor   decimal // a as it is written
 }
 
 type rate struct {
@@ -103,6 +106,7 @@ func parseConfig(text []byte, name string) (config, error) {
 	r.fields("the line frequency", 1)
 	c.sampling(&r)
 	first := r.fields("the time of the first sample", 2)
+	c.started = dayTime(first[0], first[1])
 	r.fields("the time of the trigger", 2)
 	if _, fraction, _ := strings.Cut(first[len(first)-1], "."); len(fraction) > 6 {
 		c.stampNS = 1 // IEC 60255-24:2013: times of day in ns make stamps in ns
@@ -117,6 +121,9 @@ func parseConfig(text []byte, name string) (config, error) {
 		if m := r.fields("the factor of the stamps", 1)[0]; m != "" {
 			c.timeMult = r.number("the factor of the stamps", m)
 		}
+	}
+	if r.err == nil && len(strings.TrimSpace(string(r.rest))) > 0 { // from 2013 on
+		c.started = fromUTC(c.started, r.fields("the difference from UTC", 1)[0])
 	}
 	return c, r.err
 }
@@ -140,6 +147,7 @@ func (c *config) channels(r *configReader) {
 	for i := int64(0); i < analogue && r.err == nil; i++ {
 		f := r.fields("an analogue channel", 10)
 		a := analog{id: f[1], unit: f[4], a: r.number("the factor a", f[5]), b: r.number("the offset b", f[6])}
+		a.factor, _ = parseDecimal([]byte(f[5]), false)
 		u, known := units[strings.ToLower(a.unit)]
 		if known && u.role != timeRole {
 			a.known, a.power = true, u.power
@@ -150,8 +158,12 @@ func (c *config) channels(r *configReader) {
 		c.analog = append(c.analog, a)
 	}
 	for i := int64(0); i < status && r.err == nil; i++ {
-		r.fields("a status channel", 2)
-		c.status++
+		f := r.fields("a status channel", 2)
+		d := statusChannel{id: f[1]}
+		if len(f) >= 5 { // those of 1991 have no circuit component
+			d.component = f[3]
+		}
+		c.status = append(c.status, d)
 	}
 }
 
@@ -210,4 +222,33 @@ func (c config) describe() string {
 		return "no analogue channel"
 	}
 	return strings.Join(s, ", ")
+}
+
+// dayTime reads dd/mm/yyyy and hh:mm:ss with a fraction; the zero time where it is no such.
+func dayTime(date, clock string) time.Time {
+	t, err := time.Parse("2/1/2006 15:04:05.999999999", date+" "+clock)
+	if err != nil {
+		return time.Time{}
+	}
+	return t
+}
+
+// fromUTC puts a local time where it belongs, given its difference from UTC: 2, -5h30. What cannot
+// be read leaves it in UTC.
+func fromUTC(t time.Time, code string) time.Time {
+	digits, negative := strings.CutPrefix(code, "-")
+	hours, minutes, _ := strings.Cut(strings.ToLower(strings.TrimPrefix(digits, "+")), "h")
+	h, err := strconv.Atoi(hours)
+	if err != nil || h < 0 || h > 14 || t.IsZero() {
+		return t
+	}
+	m, err := strconv.Atoi(minutes)
+	if err != nil || m < 0 || m > 59 {
+		m = 0
+	}
+	offset := h*3600 + m*60
+	if negative {
+		offset = -offset
+	}
+	return time.Date(t.Year(), t.Month(), t.Day(), t.Hour(), t.Minute(), t.Second(), t.Nanosecond(), time.FixedZone("", offset))
 }

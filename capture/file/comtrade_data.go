@@ -46,7 +46,7 @@ func (d *comtradeReader) ascii() error {
 			return d.records(n + 1 + int64(bytes.Count(rest, []byte("\n"))))
 		}
 		cells := bytes.Split(line, []byte(","))
-		if want := 2 + len(d.analog) + d.status; len(cells) != want {
+		if want := 2 + len(d.analog) + len(d.status); len(cells) != want {
 			return &Error{File: d.name, Line: int(n) + 1, Want: fmt.Sprintf("want %d fields", want), Got: strconv.Itoa(len(cells))}
 		}
 		if err := d.asciiRecord(n, cells); err != nil {
@@ -81,6 +81,8 @@ func (d *comtradeReader) asciiRecord(n int64, cells [][]byte) error {
 	if !ok {
 		return &Error{File: d.name, Line: int(n) + 1, Column: "2", Want: "want a time stamp, since there is no sampling rate", Got: got(cells[1])}
 	}
+	set := func(i int) bool { return string(bytes.TrimSpace(cells[2+len(d.analog)+i])) == "1" }
+	d.mark(at, set)
 	for q, channel := range [2]int{trace.Current: d.current, trace.Voltage: d.voltage} {
 		if channel < 0 {
 			continue
@@ -89,7 +91,7 @@ func (d *comtradeReader) asciiRecord(n int64, cells [][]byte) error {
 		if err != nil {
 			return err
 		}
-		d.add(trace.Quantity(q), channel, at, raw, missing)
+		d.add(trace.Quantity(q), channel, at, raw, missing, set)
 	}
 	return nil
 }
@@ -101,7 +103,7 @@ func (d *comtradeReader) binary() error {
 	if d.format == "BINARY" {
 		width = 2
 	}
-	size := 8 + width*len(d.analog) + 2*((d.status+15)/16)
+	size := 8 + width*len(d.analog) + 2*((len(d.status)+15)/16)
 	if over := len(d.data) % size; over != 0 {
 		return &Error{File: d.name, Want: fmt.Sprintf("want records of %d bytes", size), Got: fmt.Sprintf("%d bytes of one at byte %d", over, len(d.data)-over),
 			Hint: "the file is cut short, or belongs to another configuration"}
@@ -119,10 +121,12 @@ func (d *comtradeReader) binary() error {
 		if !ok {
 			return &Error{File: d.name, Want: fmt.Sprintf("want a time stamp at byte %d, since there is no sampling rate", n*size+4), Got: "none"}
 		}
+		set := func(i int) bool { return record[8+width*len(d.analog)+i/8]>>(i%8)&1 == 1 }
+		d.mark(at, set)
 		for q, channel := range [2]int{trace.Current: d.current, trace.Voltage: d.voltage} {
 			if channel >= 0 {
 				raw, missing := d.raw(record[8+width*channel:])
-				d.add(trace.Quantity(q), channel, at, raw, missing)
+				d.add(trace.Quantity(q), channel, at, raw, missing, set)
 			}
 		}
 	}

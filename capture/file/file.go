@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"letthrough/capture/trace"
 )
@@ -35,7 +36,10 @@ type Trace struct {
 	// ResolutionA is the last decimal place that the currents are written with, in amperes; 0 where
 	// that cannot be told (exponents, or as many digits as a computer prints).
 	ResolutionA float64
-	Warnings    []trace.Warning
+	// Marks are those from outside (contact, hand) that the file carries.
+	Marks    []trace.Mark
+	Started  time.Time // time of day at the file's time 0; zero where it tells none
+	Warnings []trace.Warning
 }
 
 // Channels lists the channels that have samples.
