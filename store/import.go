@@ -26,22 +26,8 @@ func (db *DB) ImportRun(ctx context.Context, s trace.RunStart, samples iter.Seq2
 			return err
 		}
 		w, rw := newWriter(db), &runWriter{id: id}
-		for b, err := range samples {
-			if err != nil {
-				return err
-			}
-			for part := b.Samples; len(part) > 0; {
-				n := min(len(part), chunk.Size)
-				t := rw.tail(b.Channel)
-				t.add(part[:n], false)
-				part = part[n:]
-				if len(t.samples) < chunk.Size {
-					continue // nothing small is written only to be replaced
-				}
-				if err := w.writeFull(ctx, tx, id, t); err != nil {
-					return err
-				}
-			}
+		if err := w.importSamples(ctx, tx, rw, samples); err != nil {
+			return err
 		}
 		rw.end = &e
 		return w.writeRun(ctx, tx, rw)
