@@ -296,14 +296,17 @@ func compareStoreWithPage(t *testing.T, tb *tab, db *store.DB, id int64) {
 	if run.State != trace.RunComplete || run.Samples < 20000 {
 		t.Errorf("run %d is %s with %d samples, want complete with more than 20000", id, run.State, run.Samples)
 	}
-	for _, f := range run.Derivation.Figures {
-		line := words.Sentence(f, run.Settings)
-		if !f.Bound.HasValue() {
+	lines := words.Lines(run.Derivation, run.Settings)
+	if len(lines) < 10 {
+		t.Errorf("only %d figures are shown", len(lines))
+	}
+	for _, line := range lines {
+		if line.Value == "" {
 			continue
 		}
-		got := eval[string](tb, `(document.querySelector('[data-figure="`+f.Key+`"] .value b') || {}).textContent || ""`)
+		got := eval[string](tb, `(document.querySelector('[data-figure="`+line.Key+`"] .value b') || {}).textContent || ""`)
 		if got != line.Value {
-			t.Errorf("%s: the page says %q, stored is %q", f.Key, got, line.Value)
+			t.Errorf("%s: the page says %q, stored is %q", line.Key, got, line.Value)
 		}
 	}
 }

@@ -176,7 +176,7 @@ func TestNewViewerGetsTheWholeRun(t *testing.T) {
 	}
 	fs := figures["figures"].(map[string]any)
 	if figures["behaviour"] != "auto_retry" || fs["time_to_cutoff_s"].(map[string]any)["value"] != 0.9 ||
-		fs["time_to_limit_s"].(map[string]any)["value"] != nil || len(figures["lines"].([]any)) != 2 {
+		fs["time_to_limit_s"].(map[string]any)["value"] != nil || len(figures["lines"].([]any)) != 1 {
 		t.Errorf("figures %v", figures)
 	}
 	if f.frame.kind != byte(frameBacklog) || len(f.frame.t) != 100 || f.frame.lo[99] != 99 || f.frame.hi[99] != 99.5 || f.frame.dt != 0.001 {

@@ -91,11 +91,7 @@ func figuresOf(e capture.Event) figuresMessage {
 
 // linesOf gives the figures as a page lays them out.
 func linesOf(fs trace.Figures, s trace.Settings) []words.Line {
-	lines := make([]words.Line, len(fs))
-	for i, f := range fs {
-		lines[i] = words.Sentence(f, s)
-	}
-	return lines
+	return words.Lines(trace.Derivation{Figures: fs}, s)
 }
 
 func runOf(e capture.Event) runMessage {

@@ -179,11 +179,12 @@ func timesRated(f trace.Figure, s trace.Settings) string {
 	return fixed(n, place(n)) + " × rated" // two significant digits
 }
 
-// Lines gives the figures that a page shows: those with a value and those that are not resolved.
+// Lines gives the figures that a page shows: those with a value and those that are not resolved. The
+// multiples of the rating stand beside their currents and need no line of their own.
 func Lines(d trace.Derivation, s trace.Settings) []Line {
 	out := []Line{}
 	for _, f := range d.Figures {
-		if f.Bound != trace.NotApplicable {
+		if f.Bound != trace.NotApplicable && !strings.HasSuffix(f.Key, "_times_rated") {
 			out = append(out, Sentence(f, s))
 		}
 	}
