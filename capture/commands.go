@@ -243,6 +243,12 @@ func (b *Bench) End() error {
 		// The hold as it really was: the end of a hold counts as the removal, so that a fall
 		// by the tester's hand is not taken for the unit's doing.
 		if held := float64(now-r.holdFromNS()) / 1e9; held > 0 {
+			// A fall before that which nobody marked is asked about: a hand that has opened the
+			// contact often ends the run next.
+			if r.removedNS == 0 && r.settings.FinalFall == "" {
+				r.settings.FinalFall = trace.FallAsked
+				r.det.SetFinalFall(trace.FallAsked)
+			}
 			b.amendHold(min(held, r.settings.HoldS))
 		}
 		b.endHold(now)

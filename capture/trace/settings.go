@@ -76,7 +76,19 @@ type Settings struct {
 	AppliedAtS       *float64  `json:"applied_at_s,omitempty"` // on the trace's own time base
 	RemovedAtS       *float64  `json:"removed_at_s,omitempty"`
 	ClockUS          float64   `json:"clock_u_s,omitempty"` // expanded uncertainty of the time base itself
+	FinalFall        FinalFall `json:"final_fall,omitempty"`
 }
+
+// FinalFall says what to make of a last fall of the current that no removed mark explains.
+type FinalFall string
+
+// The answers. Where nothing is said it was the unit. After a run was ended by hand it is asked, and
+// until somebody answers it stays not resolved.
+const (
+	FallAsked  FinalFall = "ask"
+	FallOpened FinalFall = "opened"  // somebody opened the contact
+	FallCutOff FinalFall = "cut_off" // the unit did it
+)
 
 // Validate names the setting that is out of range and the range, or returns nil.
 func (s Settings) Validate() error {
@@ -85,6 +97,11 @@ func (s Settings) Validate() error {
 	}
 	if err := s.Waveform.validate(); err != nil {
 		return err
+	}
+	switch s.FinalFall {
+	case "", FallAsked, FallOpened, FallCutOff:
+	default:
+		return fmt.Errorf("final_fall: %q is none of ask, opened, cut_off", string(s.FinalFall))
 	}
 	averaging, applied, removed := 0.0, 0.0, 0.0
 	if s.AveragingS != nil {

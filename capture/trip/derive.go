@@ -24,7 +24,24 @@ func (s *story) derive(d *Detector) trace.Derivation {
 	out.Behaviour = d.resolved(s, out.ApparentBehaviour)
 	f.behaviour = out.ApparentBehaviour
 	out.Figures = f.all()
+	if s.asked && s.removalOf == s.p0 {
+		out.Behaviour = trace.BehaviourUnsure
+		f.await(out.Figures)
+	}
 	return out
+}
+
+const whyAsked = "did you open the contact? until that is answered the last fall is nobody's"
+
+// await leaves open what hangs on whose the last fall was.
+func (f *figures) await(all trace.Figures) {
+	for i, fig := range all {
+		switch fig.Key {
+		case "time_to_cutoff_s", "time_to_trip_s":
+			all[i] = unresolved(whyAsked)
+			all[i].Key = fig.Key
+		}
+	}
 }
 
 // apparent says what the trace looks like, whatever the instrument can tell.
@@ -40,6 +57,8 @@ func (d *Detector) apparent(s *story) trace.Behaviour {
 		return d.loadBehaviour(s)
 	}
 	switch {
+	case s.asked && s.removalOf == s.p0:
+		return trace.Latching // what it looks like if nobody opened the contact
 	case s.cut != nil && len(s.retries) == 0:
 		return trace.Latching
 	case s.cut != nil && d.retryPeriod(s) < 1:
@@ -96,6 +115,12 @@ func (d *Detector) sustained(s *story) (float64, bool) {
 			return medianOf(m), true
 		}
 		return d.wholeMean(s)
+	}
+	if d.coarse() && d.boxed() && d.boxRipple() > 0 {
+		end, _ := s.faultEnd()
+		if m := d.groupMeans(s.p0.on.after-d.interval()/4, end-d.interval()/2, 16); len(m) >= 3 {
+			return medianOf(m), true
+		}
 	}
 	return d.hist.quantile(0.5)
 }
@@ -161,6 +186,9 @@ func (d *Detector) warnings(s *story) []trace.Warning {
 	}
 	if !s.begun {
 		return w
+	}
+	if s.asked {
+		add("final_fall", "the current fell at %.4g s and no mark says why: did you open the contact?", d.abs(s.removalOf.off.t))
 	}
 	if s.p0.inside {
 		add("began_inside", "the trace begins inside a fault: durations are at least what is shown")

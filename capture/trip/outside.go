@@ -104,3 +104,9 @@ func (d *Detector) passHold(t float64) {
 		d.dirty = true
 	}
 }
+
+// SetFinalFall says what to make of a last fall that no removed mark explains.
+func (d *Detector) SetFinalFall(f trace.FinalFall) {
+	d.set.FinalFall = f
+	d.dirty = true
+}

@@ -17,6 +17,7 @@ type story struct {
 	provisonal bool    // the last fall is not confirmed yet
 	shortEnd   bool    // ... and never will be: the trace ends there
 	after      []*pulse
+	asked      bool // the last fall waits for somebody to say whose it was
 }
 
 // endBy says what ended the watch.
@@ -55,6 +56,7 @@ func (d *Detector) tell(final bool) *story {
 		s.limit = &e
 	}
 	d.findEnd(s, pulses)
+	d.explainFinalFall(s, pulses)
 	if s.p0.ended && s.removalOf != s.p0 && s.p0.off.t <= s.end {
 		s.cut = &s.p0.off
 	}
@@ -66,6 +68,29 @@ func (d *Detector) tell(final bool) *story {
 		}
 	}
 	return s
+}
+
+// explainFinalFall deals with a last fall that no removed mark explains, in a run that was ended by
+// hand: somebody may have opened the contact. Until that is answered it is nobody's.
+func (d *Detector) explainFinalFall(s *story, pulses []*pulse) {
+	ask := d.set.FinalFall
+	if ask != trace.FallAsked && ask != trace.FallOpened || s.removalOf != nil || s.endBy == byRemovedMark {
+		return
+	}
+	var last *pulse
+	for _, p := range pulses {
+		if p.on.t < s.end {
+			last = p
+		}
+	}
+	if last == nil || !last.ended || last.off.t > s.end || usualWidth(pulses[1:], last) {
+		return
+	}
+	s.removalOf = last
+	s.asked = ask == trace.FallAsked
+	if !s.asked || last == pulses[0] {
+		s.end, s.endAt, s.endBy, s.endU = last.off.t, last.off.at, byRemovalFall, last.off.u
+	}
 }
 
 // pendingFall: the pulse is low and looks like an interruption, though not for the confirm time yet.

@@ -21,6 +21,7 @@ type settingsFlags struct {
 	Dwell         *seconds         `help:"How long each stair of a steps test is held." placeholder:"S"`
 	RigResistance *float64         `help:"Resistance of the rig without the unit." placeholder:"OHM"`
 	AppliedAt     *seconds         `help:"When the fault was applied, on the times that the marks are told in." placeholder:"S"`
+	FinalFall     *trace.FinalFall `help:"Whose a last fall without a removed mark was: opened (somebody opened the contact), cut_off (the unit), ask." placeholder:"WHOSE"`
 	RemovedAt     *seconds         `help:"When the fault was removed, on the times that the marks are told in." placeholder:"S"`
 }
 
@@ -35,6 +36,7 @@ func (f settingsFlags) over(s trace.Settings) (trace.Settings, error) {
 	set(&s.RigResistanceOhm, f.RigResistance)
 	set(&s.HoldS, f.Hold.float())
 	set(&s.DwellS, f.Dwell.float())
+	set(&s.FinalFall, f.FinalFall)
 	for to, from := range map[**float64]*seconds{
 		&s.AveragingS: f.Averaging, &s.AppliedAtS: f.AppliedAt, &s.RemovedAtS: f.RemovedAt,
 	} {
