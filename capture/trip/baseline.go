@@ -9,7 +9,8 @@ import (
 // that its cost does not depend on the sampling rate.
 type baseline struct {
 	t, x    [baselineN]float64
-	n, next int // filled, and where the next one goes
+	n, next int     // filled, and where the next one goes
+	span    float64 // s that count; more than the two seconds where they hold too few readings
 	scratch [baselineN]float64
 
 	// A cheap screen in front of the exact level, which costs a sort: the level worked out last.
@@ -70,11 +71,11 @@ func (b *baseline) step(size float64) {
 
 // level gives median, robust standard deviation (1.4826 times the median absolute deviation, for
 // normal noise; Rousseeuw and Croux 1993, from memory) and number of the readings within two
-// seconds before t.
+// seconds before t, or within the longer span that a slow meter needs.
 func (b *baseline) level(t float64) (median, sigma float64, n int) {
 	s := b.scratch[:0]
 	for i := range b.n {
-		if b.t[i] < t && b.t[i] >= t-baselineS {
+		if b.t[i] < t && b.t[i] >= t-max(b.span, baselineS) {
 			s = append(s, b.x[i])
 		}
 	}

@@ -11,12 +11,14 @@ import (
 type figures struct {
 	d         *Detector
 	s         *story
-	behaviour trace.Behaviour
+	behaviour trace.Behaviour // what it looks like
+	unsure    bool            // ... which the meter cannot tell from something else
 	out       trace.Figures
 }
 
 // all gives every figure that belongs to the procedure, in the order of the definitions.
 func (f *figures) all() trace.Figures {
+	f.prepare()
 	for _, def := range trace.Definitions {
 		if !slices.Contains(def.In, f.d.set.Procedure) {
 			continue
@@ -29,6 +31,50 @@ func (f *figures) all() trace.Figures {
 		f.out = append(f.out, sound(fig))
 	}
 	return f.out
+}
+
+// prepare settles what all figures share: whether the meter can tell the behaviour at all, its noise,
+// and the integrals up to the end of the watch.
+func (f *figures) prepare() {
+	if !f.s.begun {
+		return
+	}
+	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure
+	if !f.d.coarse() {
+		return
+	}
+	d := *f.d
+	end, _ := f.s.faultEnd()
+	d.sigma = max(d.sigma, d.plateauNoise(f.s.p0.on.t, end))
+	f.d = &d
+	if f.d.boxed() {
+		s := *f.s
+		s.endAt = f.boxEnd()
+		f.s = &s
+	}
+}
+
+// boxEnd gives the integrals at the end of the watch where the current fell close to it: the reading that
+// holds the fall holds a part of the watch, too.
+func (f *figures) boxEnd() sums {
+	s := f.s
+	last := s.p0
+	if n := len(s.retries); n > 0 {
+		last = s.retries[n-1]
+	}
+	late := last.off.t - s.end
+	if s.endBy != byHold && s.endBy != byRemovedMark || !last.ended || math.Abs(late) > 2*f.d.interval() {
+		return s.endAt
+	}
+	at := last.off.at
+	level := last.off.from
+	if late < 0 {
+		level = last.off.to
+	}
+	at.t, at.q = s.end, at.q-level*late
+	at.chord -= level * level * late
+	at.trap -= level * level * late
+	return at
 }
 
 // one computes a figure; belongs is false where it is left out.

@@ -19,6 +19,9 @@ const noCut = "nothing was cut off"
 
 func (f *figures) retryCount() (trace.Figure, bool) {
 	s := f.s
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if s.cut == nil {
 		return inapplicable(noCut), true
 	}
@@ -34,6 +37,9 @@ func (f *figures) retryCount() (trace.Figure, bool) {
 
 func (f *figures) retryPeriod() (trace.Figure, bool) {
 	s, d := f.s, f.d
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if s.cut == nil {
 		return inapplicable(noCut), true
 	}
@@ -52,7 +58,7 @@ func (f *figures) retryPeriod() (trace.Figure, bool) {
 	}
 	u := worst
 	if mean { // the whole train over its number of periods: only its two ends count
-		u = worst / float64(len(spans))
+		u = math.Hypot(s.retries[0].on.u, s.retries[len(spans)].on.u) / float64(len(spans))
 	}
 	return exact(v, expand(part{u, true}, part{d.set.ClockUS / 2, false})), true
 }
@@ -75,6 +81,9 @@ func (f *figures) over(u float64, n int) float64 {
 
 func (f *figures) retryWidth() (trace.Figure, bool) {
 	s, d := f.s, f.d
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if s.cut == nil || len(s.retries) == 0 {
 		return inapplicable("it did not try again"), true
 	}
@@ -106,6 +115,9 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 
 func (f *figures) retryPeak() (trace.Figure, bool) {
 	s, d := f.s, f.d
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if s.cut == nil || len(s.retries) == 0 {
 		return inapplicable("it did not try again"), true
 	}
@@ -138,6 +150,9 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 }
 
 func (f *figures) retryDuty() (trace.Figure, bool) {
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	w, _ := f.get("retry_width_s")
 	p, _ := f.get("retry_period_s")
 	if !w.Bound.HasValue() || p.Bound != trace.Exact || p.Value <= 0 {
@@ -185,7 +200,8 @@ func (f *figures) formFactor() (trace.Figure, bool) {
 	d, s := f.d, f.s
 	if d.coarse() {
 		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
-			return trace.Figure{Value: ff, Bound: trace.Exact, Why: "from the stated waveform"}, true
+			// A current that sags or is rounded by an inductance is off by some tenths of a per cent.
+			return trace.Figure{Value: ff, U: 0.004 * ff, Bound: trace.Exact, Why: "from the stated waveform"}, true
 		}
 		return unresolved("the readings are too slow to see the waveform"), true
 	}

@@ -9,10 +9,14 @@ import (
 
 const fewReadings = 3
 
+const whyUnsure = "the meter is too slow to tell a steady current from pulses"
+
 func (f *figures) timeToCutoff() (trace.Figure, bool) {
 	d, s := f.d, f.s
-	switch f.behaviour {
-	case trace.FoldBack, trace.LimitedCurrent:
+	switch {
+	case f.unsure:
+		return unresolved(whyUnsure), true
+	case f.behaviour == trace.FoldBack, f.behaviour == trace.LimitedCurrent:
 		return inapplicable("it limits instead of cutting off"), true
 	}
 	if s.cut == nil {
@@ -173,11 +177,32 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	case over > 0 && 2*over > span:
 		return bounded(trace.AtLeast, v, u, "beyond the instrument's range"), true
 	case d.coarse() && d.averaging() > 0 && span < 3*d.averaging():
+		v, u = f.heldAtLeast(v, u)
 		return bounded(trace.AtLeast, v, u, "it lasted under three averaging times of the meter"), true
+	case f.unsure:
+		return bounded(trace.AtLeast, v, u, whyUnsure), true
 	case s.p0.n-s.p0.lowN < fewReadings && s.cut != nil:
 		return unresolved(plural(s.p0.n-s.p0.lowN, "only %d reading saw it", "only %d readings saw it")), true
 	}
 	return exact(v, u), true
+}
+
+// heldAtLeast is the least that a short fault's level can have been: the lower of two whole readings,
+// else the charge over the longest time that the readings allow.
+func (f *figures) heldAtLeast(v, u float64) (float64, float64) {
+	s, d := f.s, f.d
+	_, end := s.faultEnd()
+	if m := d.dec.within(s.p0.on.after-d.interval()/4, s.p0.off.before+d.interval()/4); s.p0.ended && len(m) >= 2 {
+		return min(v, slices.Min(m)), u
+	}
+	longest := end.t - s.p0.on.before
+	if s.p0.ended {
+		longest = s.p0.off.after - s.p0.on.before
+	}
+	if longest <= 0 {
+		return v, u
+	}
+	return min(v, end.minus(s.p0.on.at).q/longest), u
 }
 
 func (f *figures) endCurrent() (trace.Figure, bool) {
@@ -189,7 +214,7 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 			e = d.lastTenth(s.p0, s.p0.off.before)
 		}
 	}
-	if e.n < fewReadings {
+	if e.n < fewReadings && !f.unsure {
 		return unresolved("fewer than three readings before it"), true
 	}
 	if d.blind() {
@@ -198,6 +223,9 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false})
 	if d.rippled(s.p0) {
 		parts = append(parts, part{e.level * d.shareOver(e.span), true}, part{0.03 * e.level * d.ripple.period / e.span, true})
+	}
+	if f.unsure {
+		return bounded(trace.AtLeast, e.level, expand(parts...), whyUnsure), true
 	}
 	if d.coarse() && d.averaging() > 0 && end0(s) < 3*d.averaging() {
 		return bounded(trace.AtLeast, e.level, expand(parts...), "it lasted under three averaging times of the meter"), true
@@ -259,6 +287,9 @@ func (f *figures) residual() (trace.Figure, bool) {
 
 func (f *figures) letThrough() (trace.Figure, bool) {
 	s := f.s
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if f.behaviour == trace.LimitedCurrent {
 		t, _ := f.get("time_to_limit_s")
 		v := s.p0.peak * s.p0.peak * t.Value
@@ -474,7 +505,30 @@ func (f *figures) heating() (trace.Figure, bool) {
 }
 
 func (f *figures) holdU() float64 {
-	return expand(part{f.s.p0.on.u, true}, part{f.s.endU, f.s.endBy == byRemovalFall}, part{f.d.set.ClockUS / 2, false})
+	on, end := f.s.p0.on.u, f.s.endU
+	if f.s.endBy == byHold {
+		// The hold is stated; what is uncertain is how long after the closing the current came.
+		on, end = f.makeU(), 0
+	}
+	return expand(part{on, true}, part{end, f.s.endBy == byRemovalFall}, part{f.d.set.ClockUS / 2, false})
+}
+
+// makeU is the standard uncertainty of the time between the contact's closing and the onset: a bounce
+// or a rise in the inductance, and with rectified or modulated outputs the rest of a dead time.
+func (f *figures) makeU() float64 {
+	if f.d.set.Procedure.NoUpperState() {
+		return 0.3 / math.Sqrt(3) // the load had to rise to the onset level first
+	}
+	dead := 1e-3 / 4 // a fraction of a millisecond: common practice, no source
+	switch f.d.set.Waveform {
+	case trace.FullWave:
+		dead = 2.5e-3
+	case trace.HalfWave:
+		dead = 10e-3
+	case trace.PWM:
+		dead = 4e-3
+	}
+	return dead / math.Sqrt(3)
 }
 
 func (f *figures) hold() (trace.Figure, bool) {
@@ -495,23 +549,47 @@ func (f *figures) charge() (trace.Figure, bool) {
 	}
 	parts := []part{
 		{d.meanU(mean, int(t/max(d.interval(), 1e-9))) * t, true},
-		{s.p0.on.to * s.p0.on.u, true},
-		{s.p0.on.to * f.bounceU(), true},
 		{part0.q * d.rippleShare(), true},
-		{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true},
 		{d.sigma * math.Sqrt(t*d.interval()), false},
 	}
+	level := s.p0.on.to
 	if s.flowing() {
-		parts = append(parts, part{s.p0.on.to * s.endU, true})
+		level = s.lastFlow(level)
+		parts = append(parts, part{level * s.endU, true})
 	}
-	if c := s.cut; c != nil {
-		parts = append(parts, part{c.from * c.u, true})
+	switch {
+	case !d.boxed():
+		parts = append(parts, part{s.p0.on.to * s.p0.on.u, true}, part{s.p0.on.to * f.bounceU(), true},
+			part{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true})
+		if c := s.cut; c != nil {
+			parts = append(parts, part{c.from * c.u, true})
+		}
+	case s.flowing():
+		// The windows hold all of the charge, edges or not; where the watch ends is what is uncertain.
+		parts = append(parts, part{level * math.Hypot(s.p0.on.u, s.lastPulse().off.u), true})
 	}
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
 	b, why := f.boundOver(s.p0.on.at, s.endAt)
 	return bounded(b, part0.q, expand(parts...), why), true
+}
+
+// lastPulse is the pulse that came last in the watch.
+func (s *story) lastPulse() *pulse {
+	if n := len(s.retries); n > 0 {
+		return s.retries[n-1]
+	}
+	return s.p0
+}
+
+// lastFlow is the level of the current at the end of the watch, where it flows; level where that is not
+// known.
+func (s *story) lastFlow(level float64) float64 {
+	if p := s.lastPulse(); p.ended {
+		return p.off.from
+	}
+	return level
 }
 
 func (f *figures) spikeA2s() (trace.Figure, bool)    { return f.spikeFigure(f.d.spike.a2s) }

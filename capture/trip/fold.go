@@ -199,7 +199,7 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 	if d.choppy(p) {
 		f.edge = d.meanCross(k0, f.before, m, d.ripple.period)
 	} else {
-		f.edge = crossByCount(d.ring, k0, f.before, m, d.sigma)
+		f.edge = d.boxFall(crossByCount(d.ring, k0, f.before, m, d.sigma))
 	}
 	d.closeFault(p, f.edge.t, f.edge.at, f.edge.before)
 	f.settled = d.ring.sums(d.ring.end - 1)

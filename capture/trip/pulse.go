@@ -11,7 +11,7 @@ func (d *Detector) quickOn(p *pulse) {
 		p.onFinal = true
 		return
 	}
-	p.on = rise(d.ring, p.k, d.levelBefore(p), peakOf(d.ring, p.k, d.ring.end), d.sigma)
+	p.on = d.boxRise(rise(d.ring, p.k, d.levelBefore(p), peakOf(d.ring, p.k, d.ring.end), d.sigma))
 }
 
 // levelBefore is the state level before a pulse.
@@ -52,6 +52,10 @@ func (d *Detector) settle(p *pulse, force bool) {
 		}
 	}
 	p.on = rise(d.ring, p.k, from, level, d.sigma)
+	if d.boxed() {
+		p.on = d.boxRise(p.on)
+		drift = 0
+	}
 	// A level that is not quite reached yet moves its 50 % instant along the slope.
 	if k := d.ring.index(p.on.t); k > d.ring.first() && k < d.ring.end {
 		if a, b := d.ring.at(k-1), d.ring.at(k); b.x > a.x {
@@ -179,7 +183,7 @@ func (d *Detector) offEdge(p *pulse) edge {
 	if v, ok := levelOf(d.ring, k0, d.ring.end, math.Inf(-1), d.scratch[:]); ok {
 		to = min(v, d.offLevel)
 	}
-	e := fall(d.ring, p.lowK, from, to, d.sigma)
+	e := d.boxFall(fall(d.ring, p.lowK, from, to, d.sigma))
 	if d.choppy(p) && d.naturalFall(p) {
 		// The ripple itself came down; the interruption lies anywhere in the dead time after it.
 		dead := d.deadTime(p)

@@ -56,6 +56,7 @@ func (d *Detector) leastOnset() float64 {
 
 // quiet works out baseline, noise and onset level from the readings before t.
 func (d *Detector) quiet(t float64) (b, sigma, level float64, ok bool) {
+	d.base.span = max(baselineS, (baselineMin+2)*d.interval())
 	b, sigma, n := d.base.level(t)
 	if n < baselineMin {
 		return 0, 0, 0, false

@@ -36,7 +36,8 @@ type Detector struct {
 
 	// The stream.
 	begun    bool
-	t0       int64 // AtNS of the first sample
+	t0       int64   // AtNS of the first sample
+	lag      float64 // s, half the stated averaging: so much a reading's stamp lies behind what it tells
 	lastNS   int64
 	sign     float64
 	prevT    float64 // the newest reading: its time and level
@@ -109,6 +110,9 @@ func New(s trace.Settings) (*Detector, error) {
 	d.base.quantum = math.Inf(1)
 	if s.Procedure.NoUpperState() {
 		d.ring.span = slopeRingS
+	}
+	if s.AveragingS != nil {
+		d.lag = *s.AveragingS / 2
 	}
 	if s.AppliedAtS != nil {
 		d.out.pending = append(d.out.pending, trace.Mark{Kind: trace.Applied, T: *s.AppliedAtS, U: trace.HandU, By: trace.Hand})
@@ -257,8 +261,8 @@ func (d *Detector) turn() {
 
 // rel turns seconds on the samples' time base into seconds since the first sample; abs is its
 // inverse.
-func (d *Detector) rel(t float64) float64 { return t - float64(d.t0)/1e9 }
-func (d *Detector) abs(t float64) float64 { return t + float64(d.t0)/1e9 }
+func (d *Detector) rel(t float64) float64 { return t - float64(d.t0)/1e9 + d.lag }
+func (d *Detector) abs(t float64) float64 { return t + float64(d.t0)/1e9 - d.lag }
 
 // newest gives the sums at the newest reading.
 func (d *Detector) newest() sums {
