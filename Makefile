@@ -46,6 +46,11 @@ lint: assets
 bench: assets
 	$(GO) test -run '^$$' -bench . -benchmem ./capture/... ./store/... ./web/...
 
+# The Monte Carlo that holds every uncertainty against the simulation's truth, at full size; writes the docs' table.
+TRIALS ?= 40
+honest:
+	LETTHROUGH_HONEST=$(TRIALS) $(GO) test -run '^TestHonest$$' -count=1 -timeout 60m -v ./capture/trip
+
 fuzz:
 	@for dir in $$(git grep -lE '^func Fuzz' -- '*_test.go' | xargs -n1 dirname | sort -u); do \
 	  for f in $$(grep -hoE '^func Fuzz[A-Za-z0-9_]+' $$dir/*_test.go | sed 's/func //'); do \

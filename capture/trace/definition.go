@@ -61,7 +61,7 @@ var Definitions = []Definition{
 	{"retry_peak_a", "A", "Each time up to", "largest peak of the retry pulses", "as the peak", "", faults},
 	{"retry_duty", "", "On for a share of", "retry width over retry period", "as the width", "", faults},
 	{"settled_within_s", "s", "The contact settled within", "onset to the last make of the bouncing contact", "at most one reading interval where no bounce was seen; not resolved on a rippled plateau", "", faults},
-	{"bounce_count", "", "The contact bounced", "makes after the first within 30 ms of closing", "at least below 10,000 readings a second; not resolved on a rippled plateau", "", faults},
+	{"bounce_count", "", "The contact bounced", "makes after the first within 30 ms of closing", "at least below 40,000 readings a second; not resolved on a rippled plateau", "", faults},
 	{"peak_times_rated", "", "Peak over rating", "peak over rated current", "as the peak", "", all},
 	{"sustained_times_rated", "", "Held over rating", "sustained over rated current", "as the sustained current", "", faults},
 	{"trip_times_rated", "", "Trip over rating", "trip current over rated current", "as the trip current", "", slopes},

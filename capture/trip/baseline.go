@@ -10,6 +10,7 @@ import (
 type baseline struct {
 	t, x    [baselineN]float64
 	n, next int     // filled, and where the next one goes
+	rising  bool    // the load rises from nothing: there is no level, only noise
 	span    float64 // s that count; more than the two seconds where they hold too few readings
 	scratch [baselineN]float64
 
@@ -82,11 +83,29 @@ func (b *baseline) level(t float64) (median, sigma float64, n int) {
 	if len(s) == 0 {
 		return 0, 0, 0
 	}
+	if b.rising {
+		return b.slopeLevel(s)
+	}
 	median = medianOf(s)
 	for i := range s {
 		s[i] = math.Abs(s[i] - median)
 	}
 	return median, 1.4826 * medianOf(s), len(s)
+}
+
+// slopeLevel does so where the load rises from nothing: what has risen already must not count as noise,
+// so that comes from the differences of neighbours (median absolute difference, 0.954 sigma for normal
+// noise).
+func (b *baseline) slopeLevel(s []float64) (median, sigma float64, n int) {
+	n = len(s)
+	d := s[:0]
+	for i := range b.n - 1 {
+		if k := i + 1; k != b.next || b.n < baselineN { // not across the seam of the ring
+			d = append(d, math.Abs(b.x[k]-b.x[i]))
+		}
+	}
+	sigma = medianOf(d) / 0.954
+	return 0, sigma, n
 }
 
 // flip turns the sign of everything kept.

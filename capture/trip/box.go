@@ -14,6 +14,15 @@ import (
 // Times within the detector are those of the readings' stamps, the ends of their windows; lag, half
 // the stated averaging, is what a stamp lies behind the middle of what it is the mean of.
 
+// averaged: the meter averages over what a figure would have to see. Below some milliseconds nothing of
+// this trade's currents is lost; a stated waveform that ripples faster is.
+func (d *Detector) averaged() bool {
+	w := d.averaging()
+	return w > 0 && (d.coarse() || w > averagedS || d.hidesRipple())
+}
+
+const averagedS = 0.01 // s
+
 // boxed: the windows of the readings follow each other without much between them.
 func (d *Detector) boxed() bool {
 	w, dt := d.averaging(), d.interval()
@@ -164,10 +173,20 @@ func (d *Detector) plateauNoise(from, to float64) float64 {
 	m := d.dec.within(from, to)
 	var diffs []float64
 	for i := 2; i < len(m)-1; i++ { // the first and the last reading hold the edges
-		diffs = append(diffs, math.Abs(m[i]-m[i-1]))
+		diffs = append(diffs, m[i]-m[i-1])
 	}
 	if len(diffs) < 8 {
 		return 0
 	}
+	rise := medianOf(diffs)
+	for i := range diffs {
+		diffs[i] = math.Abs(diffs[i] - rise)
+	}
 	return medianOf(diffs) / 0.954
+}
+
+// hidesRipple: the stated waveform is no smooth one, and the meter averages over it.
+func (d *Detector) hidesRipple() bool {
+	w := d.set.Waveform
+	return w != "" && w != trace.DC && d.averaging() > 0.002
 }

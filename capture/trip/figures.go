@@ -40,7 +40,7 @@ func (f *figures) prepare() {
 		return
 	}
 	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure
-	if !f.d.coarse() {
+	if !f.d.coarse() && !f.d.averaged() {
 		return
 	}
 	d := *f.d

@@ -107,7 +107,7 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 		u = f.over(worst, len(widths))
 	}
 	u = expand(part{u, true})
-	if fewest < fewReadings || (d.coarse() && v < 3*d.averaging()) {
+	if fewest < fewReadings || (d.averaged() && v < 3*d.averaging()) {
 		return bounded(trace.AtMost, longest, u, "too few readings in a pulse"), true
 	}
 	return exact(v, u), true
@@ -139,7 +139,7 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 	switch {
 	case best.peakOver:
 		return bounded(trace.AtLeast, best.peak, u, "beyond the instrument's range"), true
-	case d.coarse() && (d.set.AveragingS == nil || *d.set.AveragingS > 0):
+	case d.averaged():
 		return bounded(trace.AtLeast, v, u, "the meter averages over what is faster"), true
 	case best.n-best.lowN < fewReadings:
 		return bounded(trace.AtLeast, v, u, "too few readings in a pulse"), true
@@ -198,7 +198,7 @@ func statedFormFactor(w trace.Waveform) (float64, bool) {
 
 func (f *figures) formFactor() (trace.Figure, bool) {
 	d, s := f.d, f.s
-	if d.coarse() {
+	if d.coarse() || d.hidesRipple() {
 		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
 			// A current that sags or is rounded by an inductance is off by some tenths of a per cent.
 			return trace.Figure{Value: ff, U: 0.004 * ff, Bound: trace.Exact, Why: "from the stated waveform"}, true

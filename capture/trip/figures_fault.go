@@ -35,7 +35,7 @@ func (f *figures) timeToCutoff() (trace.Figure, bool) {
 		return bounded(trace.AtMost, t, u, "a gap lies in the fault, the cut-off may have been in it"), true
 	case readings < fewReadings:
 		return bounded(trace.AtMost, longest, u, plural(readings, "only %d reading saw it", "only %d readings saw it")), true
-	case d.coarse() && t < 3*d.averaging():
+	case d.averaged() && t < 3*d.averaging():
 		return bounded(trace.AtMost, longest, u, "it lasted under three averaging times of the meter"), true
 	}
 	return exact(t, u), true
@@ -56,7 +56,7 @@ func (f *figures) timeToLimit() (trace.Figure, bool) {
 			return bounded(trace.AtLeast, t, u, "the trace begins inside the fault"), true
 		case s.limit.at.minus(s.p0.on.at).gap > 0:
 			return bounded(trace.AtMost, t, u, "a gap lies before it"), true
-		case d.coarse() && t < 3*d.averaging():
+		case d.averaged() && t < 3*d.averaging():
 			return bounded(trace.AtMost, s.limit.after-s.p0.on.before, u, "it lasted under three averaging times of the meter"), true
 		}
 		return exact(t, u), true
@@ -78,11 +78,16 @@ func (f *figures) peak() (trace.Figure, bool) {
 	if held, ok := d.sustained(f.s); ok && held > v && held <= p.peak && !d.rippled(p) {
 		v = held // where the whole plateau is the peak
 	}
+	if tp := &d.trip; d.set.Procedure == trace.Ramp && f.s.tripOf() != nil && tp.found && !tp.jumped && !d.rippled(p) && !d.hidesRipple() && math.Abs(p.peak-3*d.sigma-tp.level) < 4*d.sigma {
+		// The load rose to its highest just before the trip.
+		trip, _ := f.get("trip_current_a")
+		return exact(tp.level, trip.U), true
+	}
 	u := expand(append(d.readingParts(v, d.peakNoise(p.near)), part{p.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case p.peakOver:
 		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true
-	case d.coarse() && (d.set.AveragingS == nil || *d.set.AveragingS > 0):
+	case d.averaged():
 		return bounded(trace.AtLeast, v, u, "the meter averages over what is faster"), true
 	case d.blind():
 		return bounded(trace.AtLeast, v, u, whyBlind), true
@@ -176,7 +181,7 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	switch over := endAt.minus(s.p0.on.at).over; {
 	case over > 0 && 2*over > span:
 		return bounded(trace.AtLeast, v, u, "beyond the instrument's range"), true
-	case d.coarse() && d.averaging() > 0 && span < 3*d.averaging():
+	case d.averaged() && span < 3*d.averaging():
 		v, u = f.heldAtLeast(v, u)
 		return bounded(trace.AtLeast, v, u, "it lasted under three averaging times of the meter"), true
 	case f.unsure:
@@ -227,7 +232,7 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	if f.unsure {
 		return bounded(trace.AtLeast, e.level, expand(parts...), whyUnsure), true
 	}
-	if d.coarse() && d.averaging() > 0 && end0(s) < 3*d.averaging() {
+	if d.averaged() && end0(s) < 3*d.averaging() {
 		return bounded(trace.AtLeast, e.level, expand(parts...), "it lasted under three averaging times of the meter"), true
 	}
 	return exact(e.level, expand(parts...)), true
@@ -320,7 +325,7 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	t := f.spanOf(a, b)
 	why := ""
 	factor := 1.0
-	if d.coarse() {
+	if d.coarse() || d.averaged() {
 		why = "the mean of squares exceeds the square of averaged readings"
 		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 && f.behaviour != trace.FoldBack && f.behaviour != trace.LimitedCurrent {
 			factor = ff * ff
@@ -355,11 +360,11 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	}
 	v *= factor
 	u := expand(parts...) * factor
-	if d.blind() && !d.coarse() {
+	if d.blind() && !d.coarse() && !d.averaged() {
 		return unresolved(whyBlind)
 	}
 	bound, bwhy := f.boundOver(a, b)
-	if d.coarse() {
+	if d.coarse() || d.averaged() {
 		return bounded(trace.AtLeast, v, u, why)
 	}
 	return bounded(bound, v, u, bwhy)
@@ -434,16 +439,21 @@ func (d *Detector) shareOver(span float64) float64 {
 // Where q periods are a whole number of intervals there are q of them; a small remainder makes them
 // wander.
 func (d *Detector) phases(span float64) float64 {
-	t := d.ripple.period
-	if d.ripple.crossed > 2 {
-		t = (d.ripple.last - d.ripple.first) / float64(d.ripple.crossed-1)
-	}
+	t := d.truePeriod()
 	x, least := t/d.interval(), math.Inf(1)
 	for q := 1.0; q <= 32 && q*t <= span; q++ {
 		wander := math.Abs(q*x-math.Round(q*x)) * span / (q * t)
 		least = min(least, q*max(1, wander))
 	}
 	return min(least, span/t)
+}
+
+// truePeriod is the ripple's period over all of the crossings counted so far; 0 where there is none.
+func (d *Detector) truePeriod() float64 {
+	if d.ripple.period > 0 && d.ripple.crossed > 2 {
+		return (d.ripple.last - d.ripple.first) / float64(d.ripple.crossed-1)
+	}
+	return d.ripple.period
 }
 
 // onShare is the share of a period during which current flows.
@@ -617,13 +627,14 @@ func (f *figures) settledWithin() (trace.Figure, bool) {
 	if p.bounces == 0 {
 		return bounded(trace.AtMost, f.unseenBounce(), 0, "no bounce seen from one reading to the next"), true
 	}
-	return exact(p.settledAt-p.on.t, expand(part{dt / math.Sqrt(3), true}, part{p.on.u, true})), true
+	return exact(p.settledAt-p.on.t, expand(part{dt / math.Sqrt(3), true}, part{p.on.u, true}, part{unseenMake(dt) / math.Sqrt(3), true})), true
 }
 
 // unseenBounce is the longest time after the onset that a bounce may have lasted unseen: each break
 // would have had to fall between two readings.
 func (f *figures) unseenBounce() float64 {
-	return f.s.p0.on.after - f.s.p0.on.before + f.d.interval()
+	dt := f.d.interval()
+	return f.s.p0.on.after - f.s.p0.on.before + max(dt, 1.2*unseenMake(dt))
 }
 
 func (f *figures) bounceCount() (trace.Figure, bool) {
@@ -631,7 +642,7 @@ func (f *figures) bounceCount() (trace.Figure, bool) {
 	if f.d.rippled(p) || p.inside {
 		return unresolved("ripple and bounce cannot be told apart"), true
 	}
-	if f.d.interval() > 1.001e-4 {
+	if f.d.interval() > shortestMake/2 {
 		return bounded(trace.AtLeast, float64(p.bounces), 0, "faster bounces fall between the readings"), true
 	}
 	return exact(float64(p.bounces), 0), true

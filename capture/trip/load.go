@@ -25,18 +25,33 @@ const (
 
 // tripPoint looks at the second before the trip at e while its readings are kept.
 func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
-	end := d.ring.index(e.before) + 1 // readings up to the last one before the fall
+	before := e.before
+	if d.rippled(p) {
+		before -= 1.5 * d.ripple.period // an output folds back over a few periods
+	}
+	end := d.ring.index(math.Nextafter(before, math.Inf(1))) // readings up to the last one before the fall
 	k0 := max(p.k, d.ring.first())
-	from := max(d.ring.index(e.before-tripLevelS), k0)
+	from := max(d.ring.index(before-tripLevelS), k0)
 	from = min(from, max(end-3, k0))
 	tp := tripPoint{found: end > from, n: end - from}
 	if !tp.found {
 		return tp
 	}
-	k1 := max(d.ring.index(e.before-tripSlopeS), k0)
-	tp.slope, tp.span = d.slope(k1, end)
-	mid := (d.ring.at(from).t + d.ring.at(end-1).t) / 2
-	tp.level = d.levelBetween(p, from, end) + tp.slope*(e.t-mid)
+	k1 := max(d.ring.index(before-tripSlopeS), k0)
+	if d.rippled(p) {
+		tp.slope, tp.span = d.rippledSlope(p, before)
+		w := tripLevelS
+		if t := d.truePeriod(); t > 0 {
+			w = math.Floor(w/t) * t
+		}
+		if m, ok := d.meanBetween(before-w, before); ok {
+			tp.level = m + tp.slope*(e.t-before+w/2)
+		}
+	} else {
+		end = d.beforeFall(from, end)
+		tp.slope, tp.span = d.slope(k1, end)
+		tp.level, tp.n = d.carriedOn(from, end, tp.slope, e.t)
+	}
 	if d.rippled(p) {
 		d.rippledJump(p, &tp, d.ring.at(max(end-1, k0)).t)
 	} else if j := d.lastJump(p, k1, end); j > 0 {
@@ -46,6 +61,44 @@ func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
 		tp.carried = d.levelBetween(p, before, j)
 	}
 	return tp
+}
+
+// beforeFall takes the readings off the end of k0..k1-1 that belong to the fall itself.
+func (d *Detector) beforeFall(k0, k1 int) int {
+	rough, ok := levelOf(d.ring, k0, k1, math.Inf(-1), d.scratch[:])
+	band := max(4*d.sigma, 0.02*rough)
+	for ok && k1 > k0+fewReadings && d.ring.at(k1-1).x < rough-band {
+		k1--
+	}
+	return k1
+}
+
+// carriedOn is the median of readings k0..k1-1, each carried on by the slope to the instant t, and how
+// many it rests on.
+func (d *Detector) carriedOn(k0, k1 int, slope, t float64) (level float64, n int) {
+	s := d.scratch[:0]
+	for k, step := k0, max((k1-k0)/maxLevel, 1); k < k1 && len(s) < maxLevel; k += step {
+		o := d.ring.at(k)
+		s = append(s, o.x+slope*(t-o.t))
+	}
+	return medianOf(s), len(s)
+}
+
+// rippledSlope is the slope over the last second before end from means over whole periods at its two
+// ends.
+func (d *Detector) rippledSlope(p *pulse, end float64) (slope, span float64) {
+	t := d.truePeriod()
+	if t == 0 {
+		t = 0.02
+	}
+	w := math.Ceil(0.1/t) * t
+	begin := max(end-tripSlopeS, p.on.t, d.ring.at(d.ring.first()).t)
+	late, ok1 := d.meanBetween(end-w, end)
+	early, ok2 := d.meanBetween(begin, begin+w)
+	if span = end - begin; !ok1 || !ok2 || span < 2*w {
+		return d.slope(d.ring.index(begin), d.ring.index(end)+1)
+	}
+	return (late - early) / (span - w), span - w
 }
 
 // levelBetween is the level of readings k0..k1-1: their median, rippled their mean.
@@ -172,12 +225,16 @@ func (f *figures) tripCurrent() (trace.Figure, bool) {
 	// The slope's own noise over half the stretch it is carried on, and the instant of the trip.
 	n := max(tp.span/max(d.interval(), 1e-9), 2)
 	uSlope := math.Sqrt(12/n) * d.sigma / max(tp.span, 1e-9)
-	parts = append(parts, part{uSlope * tripLevelS / 2, false}, part{math.Abs(tp.slope) * s.tripOf().u, true})
+	parts = append(parts, part{uSlope * tripLevelS / 2, false}, part{d.curve() / 2, true}, part{math.Abs(tp.slope) * s.tripOf().u, true})
 	if d.rippled(s.p0) {
 		parts = append(parts, part{tp.level * d.shareOver(tripLevelS), true})
 	}
 	return exact(tp.level, expand(parts...)), true
 }
+
+// curve is how far a level that does not rise quite straight is off when carried on to the trip: by a
+// hundredth of what it rose in the time (an output's resistance bends it; common practice, no source).
+func (d *Detector) curve() float64 { return 0.01 * math.Abs(d.trip.slope) * tripLevelS }
 
 // neverTripped is at least the largest level that was carried.
 func (f *figures) neverTripped(why string) (trace.Figure, bool) {
@@ -207,7 +264,7 @@ func (f *figures) rampRate() (trace.Figure, bool) {
 		return unresolved("too few readings before the trip"), true
 	}
 	n := max(tp.span/max(f.d.interval(), 1e-9), 2)
-	u := 2*math.Sqrt(12/n)*f.d.sigma/tp.span + 2*f.d.resolution()/math.Sqrt(12)/tp.span
+	u := 2 * math.Sqrt(12/n) * math.Hypot(f.d.sigma, f.d.resolution()/math.Sqrt(12)) / tp.span
 	if f.d.rippled(f.s.p0) {
 		u += 2 * tp.level * f.d.shareOver(tp.span/2) / tp.span
 	}

@@ -110,6 +110,7 @@ func New(s trace.Settings) (*Detector, error) {
 	d.base.quantum = math.Inf(1)
 	if s.Procedure.NoUpperState() {
 		d.ring.span = slopeRingS
+		d.base.rising = true
 	}
 	if s.AveragingS != nil {
 		d.lag = *s.AveragingS / 2
