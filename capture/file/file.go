@@ -70,6 +70,7 @@ func (t Trace) Batches() iter.Seq2[trace.Batch, error] {
 type Error struct {
 	File   string
 	Line   int    // from 1
+	Byte   int64  // from 1, where lines say nothing
 	Column string // its name, or its number from 1
 	Want   string // what was expected
 	Got    string // what stood there
@@ -82,6 +83,9 @@ func (e *Error) Error() string {
 	b.WriteString(e.File)
 	if e.Line > 0 {
 		fmt.Fprintf(&b, ", line %d", e.Line)
+	}
+	if e.Byte > 0 {
+		fmt.Fprintf(&b, ", byte %d", e.Byte)
 	}
 	if e.Column != "" {
 		fmt.Fprintf(&b, ", column %s", e.Column)
