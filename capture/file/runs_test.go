@@ -276,8 +276,6 @@ func TestRunsSayWhatIsWrong(t *testing.T) {
 }
 
 func FuzzReadRuns(f *testing.F) {
-	f.Add([]byte(runJSON(f, wholeRun())))
-	f.Add([]byte(bundleOf(f, wholeRun())))
 	f.Fuzz(func(t *testing.T, content []byte) {
 		recs, err := readRuns(string(content))
 		var e *file.Error
