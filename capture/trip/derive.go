@@ -118,7 +118,7 @@ func (d *Detector) sustained(s *story) (float64, bool) {
 	}
 	if d.boxed() && d.hidesRipple() {
 		end, _ := s.faultEnd()
-		if m := d.groupMeans(s.p0.on.after-d.interval()/4, end-d.interval()/2, 16); len(m) >= 3 {
+		if m := d.groupMeans(s.p0.on.after-d.interval()/4, end-d.interval()/2, boxGroups); len(m) >= 3 {
 			return medianOf(m), true
 		}
 	}

@@ -9,11 +9,12 @@ import (
 
 // figures computes the figures of one story.
 type figures struct {
-	d         *Detector
-	s         *story
-	behaviour trace.Behaviour // what it looks like
-	unsure    bool            // ... which the meter cannot tell from something else
-	out       trace.Figures
+	d          *Detector
+	s          *story
+	behaviour  trace.Behaviour // what it looks like
+	unsure     bool            // ... which the meter cannot tell from something else
+	quietSigma float64         // noise of the quiet trace alone
+	out        trace.Figures
 }
 
 // all gives every figure that belongs to the procedure, in the order of the definitions.
@@ -40,6 +41,7 @@ func (f *figures) prepare() {
 		return
 	}
 	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure
+	f.quietSigma = f.d.sigma
 	if !f.d.coarse() && !f.d.averaged() {
 		return
 	}

@@ -89,6 +89,8 @@ func (f *figures) peak() (trace.Figure, bool) {
 		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true
 	case d.averaged():
 		return bounded(trace.AtLeast, v, u, "the meter averages over what is faster"), true
+	case f.unseenStair():
+		return bounded(trace.AtLeast, v, u, whyUnseenStair), true
 	case d.blind():
 		return bounded(trace.AtLeast, v, u, whyBlind), true
 	case near < fewReadings:
@@ -171,6 +173,12 @@ func (f *figures) sustained() (trace.Figure, bool) {
 			noise := d.sigma / math.Sqrt(max(d.periods.span/d.interval(), 1))
 			parts = append(parts, part{(m[3*n/4] - m[n/4]) / float64(n), true}, part{spreadNoise(noise, m[3*n/4]-m[n/4], n), false})
 		}
+	} else if d.boxed() && d.hidesRipple() {
+		parts = append(d.levelParts(v, 1<<30), part{f.quietSigma / math.Sqrt(float64(n)), false})
+		if m := d.groupMeans(s.p0.on.after-d.interval()/4, end-d.interval()/2, boxGroups); len(m) > 1 {
+			slices.Sort(m)
+			parts = append(parts, part{(m[3*len(m)/4] - m[len(m)/4]) / float64(len(m)), true}, part{v * d.meanRipple(span/float64(len(m))) / 2, true})
+		}
 	} else {
 		q1, _ := d.hist.quantile(0.25)
 		q3, _ := d.hist.quantile(0.75)
@@ -225,7 +233,10 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
-	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false})
+	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false}, part{e.shift / 3, true})
+	if d.boxed() && d.hidesRipple() {
+		parts = append(parts, part{e.level * d.meanRipple(e.span), true})
+	}
 	if d.rippled(s.p0) {
 		parts = append(parts, part{e.level * d.shareOver(e.span), true}, part{0.03 * e.level * d.ripple.period / e.span, true})
 	}
@@ -261,7 +272,7 @@ func (f *figures) residual() (trace.Figure, bool) {
 			return unresolved(whyBlind), true
 		}
 		var ok bool
-		if d.rippled(s.p0) {
+		if d.rippled(s.p0) || d.boxed() && d.hidesRipple() {
 			a := s.endAt.minus(d.fold.settled)
 			if t := a.t - a.gap; t > 0 {
 				v, n, ok = a.q/t, int(t/max(d.interval(), 1e-9)), true
@@ -279,6 +290,9 @@ func (f *figures) residual() (trace.Figure, bool) {
 	parts := d.levelParts(v, n)
 	if s.limit != nil && s.cut == nil {
 		parts = append(parts, part{v * d.rippleShare(), true})
+		if d.boxed() && d.hidesRipple() {
+			parts = append(parts, part{v * d.meanRipple(s.endAt.t-d.fold.settled.t), true})
+		}
 		if d.rippled(s.p0) {
 			parts = append(parts, part{v * d.ripple.period / max(s.endAt.t-d.fold.settled.t, d.ripple.period) / 4, true})
 		}
@@ -516,7 +530,13 @@ func (f *figures) heating() (trace.Figure, bool) {
 
 func (f *figures) holdU() float64 {
 	on, end := f.s.p0.on.u, f.s.endU
-	if f.s.endBy == byHold {
+	switch {
+	case f.d.set.Procedure.NoUpperState():
+		// The load had to rise to the onset level first, and an averaged rippled one to its mean.
+		if on = 0.5 / math.Sqrt(3); f.d.hidesRipple() {
+			on *= 3
+		}
+	case f.s.endBy == byHold:
 		// The hold is stated; what is uncertain is how long after the closing the current came.
 		on, end = f.makeU(), 0
 	}
@@ -526,17 +546,14 @@ func (f *figures) holdU() float64 {
 // makeU is the standard uncertainty of the time between the contact's closing and the onset: a bounce
 // or a rise in the inductance, and with rectified or modulated outputs the rest of a dead time.
 func (f *figures) makeU() float64 {
-	if f.d.set.Procedure.NoUpperState() {
-		return 0.3 / math.Sqrt(3) // the load had to rise to the onset level first
-	}
-	dead := 1e-3 / 4 // a fraction of a millisecond: common practice, no source
+	dead := 0.5e-3 // a fraction of a millisecond: common practice, no source
 	switch f.d.set.Waveform {
 	case trace.FullWave:
-		dead = 2.5e-3
-	case trace.HalfWave:
-		dead = 10e-3
-	case trace.PWM:
 		dead = 4e-3
+	case trace.HalfWave:
+		dead = 11e-3
+	case trace.PWM:
+		dead = 6e-3
 	}
 	return dead / math.Sqrt(3)
 }

@@ -283,16 +283,18 @@ func (f *figures) climb() (carried stair, tripped stair, found bool) {
 	}
 	dwell := d.dwell(all)
 	brief := trip != nil && d.briefStair(all, end)
+	unseen := trip != nil && !brief && f.unseenStair()
 	for i, c := range all {
 		if c.n == 0 || c.from >= end {
 			continue
 		}
 		last := i == len(all)-1 || all[i+1].from >= end
-		if trip != nil && last && !brief {
+		if trip != nil && last && !brief && !unseen {
 			tripped = c
 			continue
 		}
-		if c.held() >= 0.9*dwell && c.level > carried.level {
+		// Its first and its last window hold a step and are not counted to it.
+		if c.held()+1.5*max(d.interval(), stairLookS) >= 0.9*dwell && c.level > carried.level {
 			carried, found = c, true
 		}
 	}
@@ -301,6 +303,30 @@ func (f *figures) climb() (carried stair, tripped stair, found bool) {
 	}
 	return carried, tripped, found
 }
+
+// unseenStair: the trip came when the last stair seen had stood just its dwell, so that it was the next
+// one that tripped, faster than a reading could show.
+func (f *figures) unseenStair() bool {
+	d, trip := f.d, f.s.tripOf()
+	if d.set.Procedure != trace.Steps || trip == nil {
+		return false
+	}
+	dwell := d.set.DwellS
+	all := append(append([]stair(nil), d.stairs.done...), d.stairs.cur)
+	var last stair
+	for _, c := range all {
+		if c.n > 0 && c.from < trip.t {
+			last = c
+		}
+	}
+	if dwell == 0 || last.n == 0 || d.briefStair(all, trip.t) {
+		return false
+	}
+	slack := 0.02*dwell + 2*max(d.interval(), stairLookS)
+	return math.Abs(trip.t-last.from-dwell) < slack
+}
+
+const whyUnseenStair = "the stair that tripped did so faster than a reading could show"
 
 // briefStair: the stair that tripped did so before it filled the windows that make it one; the
 // readings just before the trip say how high it was.
@@ -351,7 +377,7 @@ func (f *figures) carriedCurrent() (trace.Figure, bool) {
 
 func (f *figures) stairU(c stair) float64 {
 	n := int(c.held() / max(f.d.interval(), 1e-9))
-	parts := append(f.d.levelParts(c.level, n), part{stairShare / 10 * c.level, true})
+	parts := append(f.d.levelParts(c.level, n), part{stairShare / 40 * c.level, true})
 	if f.d.rippled(f.s.p0) {
 		parts = append(parts, part{c.level * f.d.shareOver(c.held()), true})
 	}
@@ -362,7 +388,10 @@ func (f *figures) trippedCurrent() (trace.Figure, bool) {
 	if f.s.tripOf() == nil {
 		return inapplicable("no stair tripped"), true
 	}
-	_, tripped, _ := f.climb()
+	carried, tripped, found := f.climb()
+	if f.unseenStair() && found {
+		return bounded(trace.AtLeast, carried.level, f.stairU(carried), whyUnseenStair), true
+	}
 	if tripped.level <= 0 {
 		return unresolved("too few readings on the stair that tripped"), true
 	}
@@ -376,6 +405,8 @@ func (f *figures) stairTrip() (trace.Figure, bool) {
 		return bounded(trace.AtLeast, carried.level, f.stairU(carried), "no stair tripped"), true
 	case f.s.tripOf() == nil:
 		return f.neverTripped("no stair tripped")
+	case f.unseenStair() && found:
+		return bounded(trace.AtLeast, carried.level, f.stairU(carried), whyUnseenStair), true
 	case tripped.level <= 0:
 		return unresolved("too few readings on the stair that tripped"), true
 	case !found:

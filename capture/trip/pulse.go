@@ -308,6 +308,7 @@ type lastLevel struct {
 	span  float64 // s
 	slope float64 // A over one block: what an end placed differently would change
 	noise float64 // standard uncertainty from the blocks' own noise, A
+	shift float64 // A; how far it was carried on along the slope to the middle of the last tenth
 }
 
 // closeFault works out what needs the readings around the fault's end while they are kept.
@@ -342,12 +343,29 @@ func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 	}
 	noise := 3 * d.sigma / math.Sqrt(float64(max(d.dec.every, 1)))
 	l.slope = max(math.Abs(blocks[len(blocks)-1]-blocks[0])-noise, 0) / float64(len(blocks))
-	if d.rippled(p) {
+	l.shift = d.tenthShift(p, end, span)
+	if d.rippled(p) || d.boxed() && d.hidesRipple() {
 		l.level = meanOf(blocks)
 	} else {
 		l.level = medianOf(blocks) // sorts
 		n := len(blocks)
 		l.noise = spreadNoise(d.sigma/math.Sqrt(float64(max(d.dec.every, 1))), blocks[3*n/4]-blocks[n/4], n)
 	}
+	l.level += l.shift
 	return l
+}
+
+// tenthShift carries the level of the last span seconds on to the middle of the last tenth, where a short
+// fault's readings do not fit into it, by the slope of its second half.
+func (d *Detector) tenthShift(p *pulse, end, span float64) float64 {
+	length := end - p.on.t
+	mid, n := d.dec.middle(end-span, end)
+	long := min(max(2*span, 6*d.interval()), 0.6*length)
+	late, early := d.dec.within(end-long/2, end), d.dec.within(end-long, end-long/2)
+	t1, n1 := d.dec.middle(end-long/2, end)
+	t0, n0 := d.dec.middle(end-long, end-long/2)
+	if n == 0 || n0 == 0 || n1 == 0 || t1 <= t0 || span < 0.12*length {
+		return 0
+	}
+	return (meanOf(late) - meanOf(early)) / (t1 - t0) * (end - 0.05*length - mid)
 }

@@ -66,3 +66,14 @@ func (s *series) within(from, to float64) []float64 {
 	}
 	return touch
 }
+
+// middle is the mean time of the blocks that lie whole in from..to, and how many there are.
+func (s *series) middle(from, to float64) (t float64, n int) {
+	for _, b := range s.blocks {
+		if b.from >= from && b.to <= to {
+			t += (b.from + b.to) / 2
+			n++
+		}
+	}
+	return t / float64(max(n, 1)), n
+}
