@@ -316,3 +316,20 @@ func (c *Clock) RateHz() float64 {
 
 // Warning says what a person should know about this clock, or nothing.
 func (c *Clock) Warning() string { return c.warning }
+
+// unknownCrystal is what a board's crystal or resonator is taken to be off while nothing has shown it:
+// common practice, no source.
+const unknownCrystal = 100e-6
+
+// RateU is the expanded relative uncertainty of a duration on this clock. Arrivals are the host's own
+// seconds; a device's are as good as its crystal until host and device were compared for long enough,
+// and then as good as that comparison.
+func (c *Clock) RateU() float64 {
+	if c.cfg.TickNS == 0 {
+		return 0
+	}
+	if f, ok := c.env.fit(); ok && f.n >= 3 && !c.own {
+		return min(unknownCrystal, math.Abs(f.rate-c.rate)+2*f.rateU())
+	}
+	return unknownCrystal
+}

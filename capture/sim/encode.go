@@ -37,7 +37,7 @@ func NewEncoder(format string) (Encoder, error) {
 	if format == "" || format == "text" {
 		return Text{TimeUnit: "us", WrapBits: 32, Decimals: 4}, nil
 	}
-	return nil, fmt.Errorf("format %q: a simulated instrument speaks text", format)
+	return nil, fmt.Errorf("format %q: a simulated instrument speaks text, scpi or modbus", format)
 }
 
 // Encode appends one line.

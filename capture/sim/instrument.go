@@ -4,6 +4,8 @@ import (
 	"errors"
 	"time"
 
+	"golang.org/x/sys/unix"
+
 	"letthrough/capture/trace"
 )
 
@@ -62,9 +64,25 @@ func (s *Stand) listen() {
 		s.heardOnce.Do(func() { close(s.heard) })
 	}
 	s.listening = now
-	if now {
+	switch {
+	case !now:
+	case s.o.Responder == nil:
 		s.port.discard()
+	default:
+		s.answer()
 	}
+}
+
+// answer hears queries and answers them; mu is held.
+func (s *Stand) answer() {
+	var b [256]byte
+	n, _ := unix.Read(s.port.fd, b[:])
+	if n <= 0 || s.line.silent(float64(s.circuit.nowNS-s.startNS)*1e-9) {
+		return
+	}
+	from := len(s.waiting)
+	s.waiting = s.o.Responder.Respond(s.waiting, b[:n], s.newest)
+	s.waiting = s.line.spoil(s.waiting, from)
 }
 
 // reading puts one reading on the wire; the sampler calls it with mu held.
@@ -72,7 +90,9 @@ func (s *Stand) reading(r reading) {
 	atS := float64(r.atNS-s.startNS) * 1e-9
 	if s.line.restart(atS) {
 		s.bootNS, s.bootUS = r.atNS, 0
-		if s.listening {
+		if s.o.Responder != nil {
+			s.o.Responder.Restart()
+		} else if s.listening {
 			s.waiting = append(s.waiting, "# ready\n"...)
 		}
 	}
@@ -87,14 +107,18 @@ func (s *Stand) reading(r reading) {
 		return
 	}
 	s.stats.Readings++
-	from := len(s.waiting)
-	s.waiting = s.o.Encoder.Encode(s.waiting, Reading{
+	s.newest = Reading{
 		DeviceUS:   s.bootUS + uint64(float64(r.atNS-s.bootNS)*(1+s.o.ClockPPM*1e-6)/1e3),
 		CurrentA:   r.currentA,
 		VoltageV:   r.voltageV,
 		HasVoltage: s.o.Meter.Voltage,
 		Over:       r.flags&trace.Over != 0,
-	})
+	}
+	if s.o.Responder != nil {
+		return
+	}
+	from := len(s.waiting)
+	s.waiting = s.o.Encoder.Encode(s.waiting, s.newest)
 	s.waiting = s.line.spoil(s.waiting, from)
 }
 

@@ -24,11 +24,13 @@ const (
 
 // StandOptions describe a test stand: its instrument and what can be put on its terminals.
 type StandOptions struct {
-	Meter   Meter         // RateHz 0: DefaultMeter(1000)
-	Encoder Encoder       // nil: text lines with microseconds of 32 bits
-	Burst   time.Duration // host time between two writes, 0: 2 ms; USB adapters take some 16 ms
-	Seed    uint64        // of noise, bounces and faults
-	Faults  Faults
+	Meter   Meter   // RateHz 0: DefaultMeter(1000)
+	Encoder Encoder // nil: text lines with microseconds of 32 bits
+	// Responder makes it an instrument that speaks only when asked; Encoder is not used then.
+	Responder Responder
+	Burst     time.Duration // host time between two writes, 0: 2 ms; USB adapters take some 16 ms
+	Seed      uint64        // of noise, bounces and faults
+	Faults    Faults
 
 	Units       []Unit // nil: Shelf()
 	Smooth      bool   // every unit gives smooth DC
@@ -82,6 +84,7 @@ type Stand struct {
 	bootUS    uint64
 	listening bool
 	waiting   []byte
+	newest    Reading // what a responder answers with
 	stats     Stats
 	failed    error
 

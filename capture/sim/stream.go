@@ -10,7 +10,7 @@ import (
 // StreamOptions describe one simulated instrument with one unit on its terminals.
 type StreamOptions struct {
 	Unit   string  // of the shelf
-	Format string  // text, which is also ""
+	Format string  // text, which is also "", scpi or modbus
 	RateHz float64 // readings a second; 0 is 1000
 	// ShortAtS is when the contact closes, simulated seconds after the first reader opens the port
 	// (an instrument that nobody hears might else be through before anybody can type its path);
@@ -52,9 +52,12 @@ func openStream(o StreamOptions) (*Stand, error) {
 	if err != nil {
 		return nil, err
 	}
-	encoder, err := NewEncoder(o.Format)
-	if err != nil {
-		return nil, err
+	responder := NewResponder(o.Format)
+	var encoder Encoder
+	if responder == nil {
+		if encoder, err = NewEncoder(o.Format); err != nil {
+			return nil, err
+		}
 	}
 	for _, c := range []struct {
 		name      string
@@ -81,7 +84,7 @@ func openStream(o StreamOptions) (*Stand, error) {
 		m.NoiseA = o.NoiseA
 	}
 	return NewStand(NewClock(o.Speed), StandOptions{
-		Meter: m, Encoder: encoder, Seed: o.Seed, Faults: o.Faults, Units: []Unit{unit}, Smooth: o.Smooth,
+		Meter: m, Encoder: encoder, Responder: responder, Seed: o.Seed, Faults: o.Faults, Units: []Unit{unit}, Smooth: o.Smooth,
 	})
 }
 

@@ -10,21 +10,31 @@ import (
 
 // meter is a minimal instrument that must be asked: it shows that the interface serves one.
 type meter struct {
-	counts  Counts
-	waiting bool
-	stale   int // answers still to come that nobody waits for
-	buf     []byte
+	counts Counts
+	poll
+	stale int // answers still to come that nobody waits for
+	buf   []byte
 }
 
 func (m *meter) Channels() []trace.Quantity { return []trace.Quantity{trace.Current} }
 func (m *meter) Time() (DeviceTime, bool)   { return DeviceTime{}, false }
-func (m *meter) Counts() Counts             { return m.counts }
 func (m *meter) Lost()                      { m.buf, m.waiting, m.stale = nil, false, 0 }
-func (m *meter) Waiting() bool              { return m.waiting }
-func (m *meter) TimedOut()                  { m.waiting, m.stale = false, m.stale+1 }
 
-func (m *meter) Ask(dst []byte) []byte {
-	m.waiting = true
+func (m *meter) Counts() Counts {
+	c := m.counts
+	c.TimedOut = m.timedOut
+	return c
+}
+
+func (m *meter) Ask(dst []byte, nowNS int64) []byte {
+	may, late := m.turn(nowNS)
+	if late {
+		m.stale++
+	}
+	if !may {
+		return dst
+	}
+	m.asked(nowNS)
 	return append(dst, "READ?\n"...)
 }
 
@@ -54,7 +64,7 @@ func (m *meter) Decode(dst []Reading, chunk []byte) []Reading {
 
 func TestAskedInstrument(t *testing.T) {
 	const ms = int64(1e6)
-	s := newStream(Spec{Name: "meter"}, &meter{})
+	s := newStream(Spec{Name: "meter"}, &meter{poll: poll{timeoutNS: 1e9}})
 	one := func(batches []trace.Batch) trace.Sample {
 		t.Helper()
 		if len(batches) != 1 || len(batches[0].Samples) != 1 {
@@ -81,11 +91,11 @@ func TestAskedInstrument(t *testing.T) {
 	if q := s.Query(900 * ms); q != nil {
 		t.Errorf("asked again after 0.7 s")
 	}
-	s.Feed(nil, 1300*ms)
+	q := s.Query(1300 * ms)
 	if n := s.Status().Counts.TimedOut; n != 1 {
 		t.Errorf("%d queries timed out, want 1", n)
 	}
-	if q := s.Query(1300 * ms); q == nil {
+	if q == nil {
 		t.Fatal("not asked again after the time-out")
 	}
 	if b := s.Feed([]byte("7.5\n"), 1310*ms); len(b) != 0 {

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strconv"
 	"unsafe"
+
+	"letthrough/capture/trace"
 )
 
 // Reasons why a field is no reading. They are shown to a person.
@@ -20,6 +22,14 @@ var (
 	errChecksum = errors.New("the checksum is wrong or missing")
 	errByte     = errors.New("a byte that no line of text has")
 	errLineLong = errors.New("over 4096 bytes without a line end")
+
+	errUnfinished    = errors.New("an answer that stopped in its middle")
+	errAnswerLong    = errors.New("an answer of over 512 bytes")
+	errUnasked       = errors.New("bytes that nobody asked for: perhaps an instrument that talks by itself")
+	errLateAnswer    = errors.New("an answer to an older question")
+	errNoErrorNumber = errors.New("an entry of the error queue without a number")
+	errNumbers       = errors.New("another count of numbers than expected; current= and voltage= say which is what")
+	errCRC           = errors.New("the CRC is wrong")
 )
 
 // maxBase is the largest reading that is believed, A or V: far beyond every low-voltage output, far
@@ -244,4 +254,35 @@ func trimSpace(b []byte) []byte {
 		b = b[:len(b)-1]
 	}
 	return b
+}
+
+// scanValue reads a number with or without a unit, in A or V, with the words for beyond the range left to
+// overRange. shift is the power of ten of numbers without a unit, decimal as for scanNumber.
+func scanValue(b []byte, q trace.Quantity, shift int, decimal byte, scratch *[maxNumber + 16]byte) (v float64, n scanned, flags trace.Flags, err error) {
+	if n, err = scanNumber(b, decimal); err != nil {
+		return 0, n, 0, err
+	}
+	if rest := trimSpace(b[n.end:]); len(rest) > 0 {
+		unit, exp, ok := suffix(rest)
+		if !ok {
+			return 0, n, 0, errAfter
+		}
+		if unit != q.Unit()[0] {
+			return 0, n, 0, errQuantity
+		}
+		shift = exp
+	}
+	// SCPI-1999 volume 1: 9.9E37 stands for infinity, 9.91E37 for not a number (from memory; both are
+	// printed in several makers' manuals). They are told before any unit is applied, and with a
+	// tolerance, since an instrument that reckons in single precision prints 9.900000302E37.
+	switch raw := n.value(b, 0, scratch); {
+	case math.Abs(raw) > 9.905e37 && math.Abs(raw) < 9.915e37:
+		return 0, n, 0, errNaN
+	case math.Abs(raw) > 9.895e37 && math.Abs(raw) < 9.905e37:
+		return math.Copysign(math.Inf(1), raw), n, trace.Over, nil
+	}
+	if v = n.value(b, shift, scratch); math.Abs(v) > maxBase {
+		return 0, n, 0, errAbsurd
+	}
+	return v, n, 0, nil
 }

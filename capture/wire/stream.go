@@ -9,8 +9,6 @@ import (
 )
 
 const (
-	// answerNS is how long an instrument may take to answer, on the bench's clock.
-	answerNS = 1e9
 	// maxHeld bounds the readings that wait for the clock to settle.
 	maxHeld = 1 << 16
 	// garbledWindow is how many of the last lines are looked at for the state "garbled"; half of them
@@ -36,7 +34,12 @@ type Status struct {
 	Counts  Counts
 	Latest  []Latest
 	ClockUS float64 // expanded uncertainty of the time base, s
-	Warning string
+	// RateU is the expanded relative uncertainty of a duration on this clock: what a duration adds
+	// to its uncertainty is RateU times itself.
+	RateU     float64
+	Warning   string
+	Identity  string // what the instrument calls itself; empty where it does not say
+	Complaint string // what it last said was wrong
 }
 
 // held is a reading that waits for the clock to settle.
@@ -73,7 +76,6 @@ type Stream struct {
 	latest     []Latest
 	duplicates int64
 	backwards  int64
-	timedOut   int64
 	recentBad  int // garbled lines since readings were plenty
 	unread     int // bytes since the last reading
 	garbled    int64
@@ -119,10 +121,6 @@ func (s *Stream) Feed(data []byte, arrivalNS int64) []trace.Batch {
 	s.begin()
 	s.readings = s.dec.Decode(s.readings[:0], data)
 	s.take(arrivalNS)
-	if s.asker != nil && s.asker.Waiting() && arrivalNS-s.askedNS > answerNS {
-		s.asker.TimedOut()
-		s.timedOut++
-	}
 	if !s.settled && s.clk.Settled(arrivalNS) {
 		s.release()
 	}
@@ -268,12 +266,12 @@ func (s *Stream) Flush() []trace.Batch {
 }
 
 // Query gives what is to be written to the port now, or nil: only instruments that must be asked have
-// anything, and only while no answer is outstanding.
+// anything, and only while no answer is outstanding. Call it before every wait for the next chunk.
 func (s *Stream) Query(nowNS int64) []byte {
-	if s.asker == nil || s.asker.Waiting() {
+	if s.asker == nil {
 		return nil
 	}
-	s.query = s.asker.Ask(s.query[:0])
+	s.query = s.asker.Ask(s.query[:0], nowNS)
 	if len(s.query) == 0 {
 		return nil
 	}
@@ -285,9 +283,13 @@ func (s *Stream) Query(nowNS int64) []byte {
 func (s *Stream) Status() Status {
 	out := Status{
 		RateHz: s.clk.RateHz(), Counts: s.dec.Counts(), Latest: slices.Clone(s.latest),
-		ClockUS: s.clk.UncertaintyS(), Warning: s.clk.Warning(),
+		ClockUS: s.clk.UncertaintyS(), RateU: s.clk.RateU(), Warning: s.clk.Warning(),
 	}
-	out.Counts.Duplicates, out.Counts.Backwards, out.Counts.TimedOut = s.duplicates, s.backwards, s.timedOut
+	if i, ok := s.dec.(Introduced); ok {
+		out.Identity, out.Complaint = i.Identity(), i.Complaint()
+	}
+	out.Counts.Duplicates += s.duplicates
+	out.Counts.Backwards += s.backwards
 	switch {
 	case s.recentBad >= garbledWindow/2, s.unread == garbledBytes, out.Counts.Readings == 0 && out.Counts.Garbled >= 2:
 		out.State = "garbled"

@@ -103,30 +103,9 @@ func (t *text) field(b []byte, q trace.Quantity, shift int) (v float64, flags tr
 	if decimal == 0 && (t.sawNumber || t.shape.delimiter == ',') {
 		decimal = '.' // whole numbers came first; a comma among them is a broken line
 	}
-	n, err := scanNumber(b, decimal)
-	if err != nil {
-		return 0, 0, err
-	}
-	if rest := trimSpace(b[n.end:]); len(rest) > 0 {
-		unit, exp, ok := suffix(rest)
-		if !ok {
-			return 0, 0, errAfter
-		}
-		if unit != q.Unit()[0] {
-			return 0, 0, errQuantity
-		}
-		shift = exp
-	}
-	// SCPI-1999 volume 1: 9.9E37 stands for infinity, 9.91E37 for not a number (from memory). They are
-	// told before any unit is applied.
-	switch raw := n.value(b, 0, &t.scratch); {
-	case math.Abs(raw) > 9.905e37 && math.Abs(raw) < 9.915e37:
-		return 0, 0, errNaN
-	case math.Abs(raw) > 9.895e37 && math.Abs(raw) < 9.905e37:
-		return math.Copysign(math.Inf(1), raw), trace.Over, nil
-	}
-	if v = n.value(b, shift, &t.scratch); math.Abs(v) > maxBase {
-		return 0, 0, errAbsurd
+	v, n, flags, err := scanValue(b, q, shift, decimal, &t.scratch)
+	if err != nil || flags != 0 {
+		return v, flags, err
 	}
 	if t.held {
 		t.sawNumber = true

@@ -43,15 +43,21 @@ type Decoder interface {
 	Counts() Counts
 }
 
-// Asker is a Decoder for an instrument that speaks only when asked.
+// Asker is a Decoder for an instrument that speaks only when asked. It alone knows which answer is
+// outstanding, how long to wait for it, and what to do after a broken one.
 type Asker interface {
 	Decoder
-	// Ask appends the next query, or nothing if there is none to make. After it Waiting is true.
-	Ask(dst []byte) []byte
-	// Waiting tells whether the answer to the last query is still incomplete.
-	Waiting() bool
-	// TimedOut gives the last query up, so that a late answer is not taken for the next one's.
-	TimedOut()
+	// Ask appends what is to be written now, or nothing while an answer is outstanding. It is called
+	// after every chunk and at least every 50 ms, and so also lets time pass: nowNS is the bench's.
+	Ask(dst []byte, nowNS int64) []byte
+}
+
+// Introduced is a Decoder that knows who it speaks with.
+type Introduced interface {
+	// Identity is what the instrument calls itself, safe to show; empty until known.
+	Identity() string
+	// Complaint is what the instrument last said was wrong, safe to show; empty if nothing.
+	Complaint() string
 }
 
 // Counts say what became of everything that was received.
@@ -89,7 +95,7 @@ type Option struct {
 }
 
 // Formats lists every format, in the order a person should try them.
-func Formats() []Format { return []Format{textFormat()} }
+func Formats() []Format { return []Format{textFormat(), scpiFormat(), modbusFormat()} }
 
 // FindFormat finds a format by name.
 func FindFormat(name string) (Format, bool) {
