@@ -114,6 +114,8 @@ func quoted(b []byte) string {
 // Options say how a file is read.
 type Options struct {
 	CSV CSVOptions
+	// Watch is told, now and then, how many bytes of how many are read; nil: nobody watches.
+	Watch func(read, size int64)
 }
 
 // Read opens a file and reads the trace in it, whatever its format.
@@ -123,10 +125,28 @@ func Read(path string, opt Options) (Trace, error) {
 		return Trace{}, openError(path, err)
 	}
 	defer f.Close()
-	if info, err := f.Stat(); err == nil && info.IsDir() {
+	info, err := f.Stat()
+	if err == nil && info.IsDir() {
 		return Trace{}, &Error{File: path, Want: "want a file with a trace", Got: "a folder", Hint: "name the files in it"}
 	}
+	if err == nil && opt.Watch != nil {
+		return read(&watched{r: f, size: info.Size(), watch: opt.Watch}, path, opt)
+	}
 	return read(f, path, opt)
+}
+
+// watched tells how far it is read.
+type watched struct {
+	r          io.Reader
+	read, size int64
+	watch      func(read, size int64)
+}
+
+func (w *watched) Read(b []byte) (int, error) {
+	n, err := w.r.Read(b)
+	w.read += int64(n)
+	w.watch(w.read, w.size)
+	return n, err
 }
 
 func openError(path string, err error) error {

@@ -28,6 +28,7 @@ type commands struct {
 	Read    readCmd    `cmd:"" help:"Figures of recorded traces; no database needed."`
 	Runs    runsCmd    `cmd:"" help:"Stored runs."`
 	Units   unitsCmd   `cmd:"" help:"Units under test and their rating plates."`
+	Verify  verifyCmd  `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
 	Sim     simCmd     `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`
 	Version versionCmd `cmd:"" help:"The version of this program."`
 }

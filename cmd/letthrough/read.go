@@ -11,7 +11,7 @@ import (
 )
 
 type readCmd struct {
-	Files         []string `arg:"" name:"file" help:"Traces: CSV with a header such as time_s,current_a."`
+	Files         []string `arg:"" name:"file" help:"Traces: CSV with a header such as time_s,current_a, or COMTRADE (.cfg with its .dat, .cff)."`
 	JSON          bool     `help:"Print a JSON array, one entry a file."`
 	TimeColumn    string   `help:"Header or number (from 1) of the column with the time." placeholder:"COLUMN"`
 	CurrentColumn string   `help:"Header or number of the column with the current." placeholder:"COLUMN"`
@@ -62,7 +62,7 @@ func (c readCmd) read(path string, s trace.Settings) (entry, trace.Settings, err
 	if s.ResolutionA == 0 {
 		s.ResolutionA = t.ResolutionA
 	}
-	d, err := derive(s, nil, t.Batches())
+	d, err := derive(s, t.Marks, t.Batches())
 	if err != nil {
 		return entry{}, s, fmt.Errorf("%s: %w", path, err)
 	}

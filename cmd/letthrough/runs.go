@@ -9,7 +9,6 @@ import (
 	"text/tabwriter"
 	"time"
 
-	"letthrough/capture/file"
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
 	"letthrough/store"
@@ -18,7 +17,8 @@ import (
 type runsCmd struct {
 	List    runsListCmd    `cmd:"" default:"withargs" help:"List the runs, newest first."`
 	Show    runsShowCmd    `cmd:"" help:"One run with its marks and figures."`
-	Export  runsExportCmd  `cmd:"" help:"A run's samples as CSV, or all of it as JSON."`
+	Export  runsExportCmd  `cmd:"" help:"A run as CSV, JSON, COMTRADE, Parquet or captions; several as a bundle."`
+	Import  runsImportCmd  `cmd:"" help:"Runs from bundles and JSON, and traces recorded elsewhere."`
 	Delete  runsDeleteCmd  `cmd:"" help:"Delete runs with their samples. This cannot be taken back."`
 	Note    runsNoteCmd    `cmd:"" help:"Write a note on a run."`
 	Exclude runsExcludeCmd `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
@@ -111,54 +111,6 @@ func (c runsShowCmd) Run(env *surroundings) error {
 func stored(r store.Run) storedEntry {
 	d := whole(r.Derivation)
 	return storedEntry{File: fmt.Sprintf("run %d", r.ID), Derivation: d, Run: r}
-}
-
-type runsExportCmd struct {
-	dbFlag `embed:""`
-	ID     int64  `arg:"" help:"The run's number."`
-	Format string `help:"${enum}." enum:"csv,json" default:"csv"`
-	Output string `short:"o" help:"The file to write; - is standard output." default:"-" placeholder:"FILE"`
-}
-
-func (c runsExportCmd) Run(env *surroundings) error {
-	return withDB(env, c.dbFlag, func(db *store.DB) error {
-		r, err := db.Run(env.ctx, c.ID)
-		if err != nil {
-			return err
-		}
-		return writeTo(env, c.Output, func(w io.Writer) error {
-			if c.Format == "json" {
-				return printJSON(w, stored(r))
-			}
-			t, err := traceOf(env, db, r)
-			if err != nil {
-				return err
-			}
-			return file.WriteCSV(w, t)
-		})
-	})
-}
-
-// traceOf collects a run's samples.
-func traceOf(env *surroundings, db *store.DB, r store.Run) (file.Trace, error) {
-	t := file.Trace{Name: fmt.Sprintf("run %d", r.ID)}
-	seen := map[trace.Quantity]trace.Channel{}
-	for b, err := range db.Batches(env.ctx, r.ID) {
-		if err != nil {
-			return t, err
-		}
-		// One current and one voltage column: the channels the figures were derived from.
-		if first, ok := seen[b.Channel.Quantity]; ok && first != b.Channel {
-			continue
-		}
-		seen[b.Channel.Quantity] = b.Channel
-		if b.Channel.Quantity == trace.Voltage {
-			t.Voltage = append(t.Voltage, b.Samples...)
-		} else {
-			t.Current = append(t.Current, b.Samples...)
-		}
-	}
-	return t, nil
 }
 
 // writeTo writes a file completely or not at all: what stood there before stays until the new one is

@@ -1,0 +1,276 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"letthrough/capture/file"
+	"letthrough/capture/trace"
+	"letthrough/capture/words"
+	"letthrough/store"
+
+	"golang.org/x/sys/unix"
+)
+
+type runsExportCmd struct {
+	dbFlag     `embed:""`
+	IDs        []int64  `arg:"" name:"id" help:"The run's number; a bundle takes several."`
+	Format     string   `help:"${enum}." enum:"csv,json,comtrade,cff,parquet,vtt,srt,bundle" default:"csv"`
+	Output     string   `short:"o" help:"The file to write; - is standard output. COMTRADE makes a .cfg and a .dat beside it." default:"-" placeholder:"FILE"`
+	Data       string   `help:"Of COMTRADE: ${enum}." enum:"ascii,binary,binary32,float32" default:"ascii"`
+	Rate       float64  `help:"Of captions: how many a second at most." default:"5" placeholder:"N"`
+	Offset     *seconds `help:"Of captions: when the run's first sample is in the video; may be negative." placeholder:"S"`
+	NoLanguage bool     `help:"Of captions: signs instead of words."`
+}
+
+func (c runsExportCmd) Run(env *surroundings) error {
+	if len(c.IDs) > 1 && c.Format != "bundle" {
+		return &usageError{"only --format bundle takes more than one run"}
+	}
+	if c.Format == "comtrade" && c.Output == "-" {
+		return &usageError{"COMTRADE is two files: name them with -o X.cfg (or use --format cff)"}
+	}
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		if c.Format == "bundle" {
+			return writeTo(env, c.Output, func(w io.Writer) error {
+				return file.WriteBundle(w, "letthrough "+release, recordings(env, db, c.IDs))
+			})
+		}
+		if c.Format == "csv" { // also of a run that is still open
+			return c.csv(env, db)
+		}
+		rec, err := db.Recording(env.ctx, c.IDs[0])
+		if err != nil {
+			return err
+		}
+		if c.Format == "comtrade" {
+			return c.comtrade(env, rec)
+		}
+		f, err := file.FindExportFormat(c.Format)
+		if err != nil {
+			return err
+		}
+		return writeTo(env, c.Output, func(w io.Writer) error { return f.Write(w, rec, c.options()) })
+	})
+}
+
+func (c runsExportCmd) options() file.ExportOptions {
+	offset := 0.0
+	if c.Offset != nil {
+		offset = float64(*c.Offset)
+	}
+	o := file.ExportOptions{Run: c.IDs[0], Data: c.Data, By: "letthrough " + release,
+		Captions: file.CaptionOptions{RateHz: c.Rate, OffsetS: offset, Phase: words.Phase}}
+	if c.NoLanguage {
+		o.Captions.Phase = nil
+	}
+	return o
+}
+
+func (c runsExportCmd) csv(env *surroundings, db *store.DB) error {
+	r, err := db.Run(env.ctx, c.IDs[0])
+	if err != nil {
+		return err
+	}
+	var channels []trace.Channel
+	for _, info := range r.Channels {
+		channels = append(channels, info.Channel)
+	}
+	return writeTo(env, c.Output, func(w io.Writer) error { return file.WriteCSVRows(w, channels, db.Batches(env.ctx, r.ID)) })
+}
+
+// comtrade writes both halves of a record; the configuration comes last, so that it never stands
+// beside data that is not whole.
+func (c runsExportCmd) comtrade(env *surroundings, rec trace.Recording) error {
+	base := strings.TrimSuffix(c.Output, filepath.Ext(c.Output))
+	if ext := filepath.Ext(c.Output); ext != "" && !strings.EqualFold(ext, ".cfg") && !strings.EqualFold(ext, ".dat") {
+		base = c.Output
+	}
+	return writeTo(env, base+".cfg", func(cfg io.Writer) error {
+		return writeTo(env, base+".dat", func(dat io.Writer) error {
+			return file.WriteComtrade(cfg, dat, file.ComtradeOf(rec, c.Data), rec.Channels, rec.Batches)
+		})
+	})
+}
+
+// recordings walks over stored runs.
+func recordings(env *surroundings, db *store.DB, ids []int64) iter.Seq2[trace.Recording, error] {
+	return func(yield func(trace.Recording, error) bool) {
+		for _, id := range ids {
+			rec, err := db.Recording(env.ctx, id)
+			if !yield(rec, err) || err != nil {
+				return
+			}
+		}
+	}
+}
+
+type runsImportCmd struct {
+	dbFlag        `embed:""`
+	Files         []string `arg:"" name:"file" help:"Bundles, runs as JSON, or traces: CSV, COMTRADE."`
+	JSON          bool     `help:"Print JSON."`
+	Unit          string   `help:"Of traces: the unit that was tested; made where it is not known." placeholder:"NAME"`
+	Output        string   `help:"Of traces: which output of it." placeholder:"NAME"`
+	Note          string   `help:"Of traces: a note." placeholder:"TEXT"`
+	TimeColumn    string   `help:"Header or number (from 1) of the column with the time." placeholder:"COLUMN"`
+	CurrentColumn string   `help:"Header or number of the column with the current." placeholder:"COLUMN"`
+	VoltageColumn string   `help:"Header or number of the column with the voltage." placeholder:"COLUMN"`
+	settingsFlags `embed:""`
+}
+
+// Run imports all files or, where one of them cannot be read, none.
+func (c runsImportCmd) Run(env *surroundings) error {
+	s, err := c.over(trace.Settings{})
+	if err != nil {
+		return err
+	}
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		u, err := c.unit(env, db)
+		if err != nil {
+			return err
+		}
+		// Everything is read and derived before the database is touched: a test may be recorded into it.
+		var recs []trace.Recording
+		for _, path := range c.Files {
+			more, closeFile, err := c.read(env, path, u, s)
+			defer closeFile()
+			if err != nil {
+				return err
+			}
+			recs = append(recs, more...)
+		}
+		done, err := db.ImportRecordings(env.ctx, each(recs))
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			return printJSON(env.stdout, struct {
+				Runs []store.Imported `json:"runs"`
+			}{done})
+		}
+		for _, d := range done {
+			if d.Known {
+				fmt.Fprintf(env.stdout, "run %d (%s) was here already and stays as it is\n", d.ID, d.Unit)
+			} else {
+				fmt.Fprintf(env.stdout, "imported as run %d (%s)\n", d.ID, d.Unit)
+			}
+		}
+		return nil
+	})
+}
+
+// unit finds the unit that traces are of, with its plate, which counts where no flag says else.
+func (c runsImportCmd) unit(env *surroundings, db *store.DB) (trace.Unit, error) {
+	u, err := db.UnitByName(env.ctx, c.Unit)
+	if c.Unit == "" || errors.Is(err, store.ErrNotFound) {
+		return trace.Unit{Name: c.Unit}, nil
+	}
+	return u, err
+}
+
+func each(recs []trace.Recording) iter.Seq2[trace.Recording, error] {
+	return func(yield func(trace.Recording, error) bool) {
+		for _, rec := range recs {
+			if !yield(rec, nil) {
+				return
+			}
+		}
+	}
+}
+
+// read finds the runs in one file; they can be walked over until it is closed.
+func (c runsImportCmd) read(env *surroundings, path string, u trace.Unit, s trace.Settings) (recs []trace.Recording, closeFile func() error, err error) {
+	closeFile = func() error { return nil }
+	runs, err := file.OpenRuns(path)
+	if errors.Is(err, file.ErrNoRuns) {
+		rec, err := c.trace(env, path, u, s)
+		return []trace.Recording{rec}, closeFile, err
+	}
+	if err != nil {
+		return nil, closeFile, err
+	}
+	for rec, err := range runs.All() {
+		if err != nil {
+			return nil, runs.Close, err
+		}
+		recs = append(recs, rec)
+	}
+	return recs, runs.Close, nil
+}
+
+func (c runsImportCmd) trace(env *surroundings, path string, u trace.Unit, s trace.Settings) (trace.Recording, error) {
+	bar := newProgress(env.stderr, path)
+	defer bar.done()
+	t, err := file.Read(path, file.Options{Watch: bar.at, CSV: file.CSVOptions{
+		TimeColumn: c.TimeColumn, CurrentColumn: c.CurrentColumn, VoltageColumn: c.VoltageColumn,
+	}})
+	if err != nil {
+		return trace.Recording{}, err
+	}
+	ofPlate(&s.RatedCurrentA, &u.RatedCurrentA)
+	ofPlate(&s.RatedVoltageV, &u.RatedVoltageV)
+	ofPlate(&s.Waveform, &u.Waveform)
+	if s.ResolutionA == 0 {
+		s.ResolutionA = t.ResolutionA
+	}
+	return t.Recording(trace.RunStart{Unit: u, Output: c.Output, Note: c.Note, Settings: s, Version: release,
+		Instruments: []trace.RunInstrument{{Name: file.Instrument, Format: strings.TrimPrefix(filepath.Ext(path), "."), Port: filepath.Base(path)}}}, derive)
+}
+
+// ofPlate lets what a flag says of a unit count for its plate, and the plate where no flag says it.
+func ofPlate[T comparable](flag, plate *T) {
+	var unknown T
+	if *flag == unknown {
+		*flag = *plate
+	} else if *plate == unknown {
+		*plate = *flag
+	}
+}
+
+// progress shows how far a file is read, where somebody sees it: on a terminal.
+type progress struct {
+	w    *os.File // nil: nobody
+	name string
+	last int
+}
+
+const progressWidth = 30
+
+func newProgress(w io.Writer, name string) *progress {
+	p := &progress{name: filepath.Base(name), last: -1}
+	if f, ok := w.(*os.File); ok && isTerminal(f) {
+		p.w = f
+	}
+	return p
+}
+
+// at shows that so many bytes of so many are read.
+func (p *progress) at(read, size int64) {
+	if p.w == nil || size <= 0 {
+		return
+	}
+	percent := int(min(100, read*100/size))
+	if percent == p.last {
+		return
+	}
+	p.last = percent
+	full := percent * progressWidth / 100
+	fmt.Fprintf(p.w, "\r%s [%s%s] %3d %%", p.name, strings.Repeat("=", full), strings.Repeat(" ", progressWidth-full), percent)
+}
+
+// done clears the line for what follows.
+func (p *progress) done() {
+	if p.w != nil && p.last >= 0 {
+		fmt.Fprint(p.w, "\r\x1b[K")
+	}
+}
+
+func isTerminal(f *os.File) bool {
+	_, err := unix.IoctlGetTermios(int(f.Fd()), unix.TCGETS)
+	return err == nil
+}
