@@ -34,13 +34,13 @@ func (f *figures) all() trace.Figures {
 	return f.out
 }
 
-// prepare settles what all figures share: whether the meter can tell the behaviour at all, its noise,
-// and the integrals up to the end of the watch.
+// prepare settles what all figures share: whether the meter can tell the behaviour at all (single low
+// readings of a slow one may be interruptions), its noise, and the integrals up to the end of the watch.
 func (f *figures) prepare() {
 	if !f.s.begun {
 		return
 	}
-	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure
+	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure || f.d.coarse() && f.s.p0.lows > 0
 	f.quietSigma = f.d.sigma
 	if !f.d.coarse() && !f.d.averaged() {
 		return

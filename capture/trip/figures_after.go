@@ -206,22 +206,19 @@ func (f *figures) formFactor() (trace.Figure, bool) {
 		return unresolved("the readings are too slow to see the waveform"), true
 	}
 	_, end := s.faultEnd()
-	from := s.p0.settledSums
-	if s.p0.inside {
-		from = s.p0.on.at
-	}
+	from := s.p0.on.at
 	t := f.spanOf(from, end)
 	q := end.minus(from).q
 	if t <= 0 || q <= 0 {
 		return unresolved("too few readings in the fault"), true
 	}
 	ff := math.Sqrt(f.squares(from, end)/t) / (q / t)
-	u := ff * (s.p0.on.u + d.interval()) / t / 10
+	u := ff * ((s.p0.on.u+d.interval())/10 + (s.p0.on.u+unseenMake(d.interval()))/2) / t
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
 	if d.ripple.period > 0 {
-		u = ff * (d.ripple.period/t/20 + d.rippleShare()/2)
+		u = ff * (d.ripple.period/t/10 + d.rippleShare()/2)
 	}
 	return exact(max(ff, 1), 2*u+2*ff*d.sigma*math.Sqrt(d.interval()/t)/(q/t)), true
 }

@@ -166,7 +166,7 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	edges := math.Hypot(s.p0.on.u, d.interval()/math.Sqrt(12))
 	if d.rippled(s.p0) {
 		// The mean over whole periods is as good as the periods are known at both ends.
-		parts = append(parts, part{v * d.shareOver(d.periods.span), true}, part{v * edges / span / 4, true}, part{0.03 * v * d.ripple.period / span, true})
+		parts = append(parts, part{v * d.shareOver(d.periods.span), true}, part{v * edges / span / 4, true}, part{0.01 * v * d.ripple.period / span, true})
 		if m := d.periods.within(s.p0.settledAt, end); len(m) >= 3 {
 			slices.Sort(m)
 			n := len(m)
@@ -183,7 +183,7 @@ func (f *figures) sustained() (trace.Figure, bool) {
 		q1, _ := d.hist.quantile(0.25)
 		q3, _ := d.hist.quantile(0.75)
 		// A plateau that sags: its median moves with its ends, by the slope of its middle half.
-		parts = append(parts, part{spreadNoise(d.sigma, q3-q1, n), false}, part{(q3 - q1) / span * edges, true})
+		parts = append(parts, part{spreadNoise(d.sigma, q3-q1, n), false}, part{(q3 - q1) / span * edges, true}, part{1e-4 * v, true})
 	}
 	u := expand(parts...)
 	switch over := endAt.minus(s.p0.on.at).over; {
@@ -238,7 +238,7 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 		parts = append(parts, part{e.level * d.meanRipple(e.span), true})
 	}
 	if d.rippled(s.p0) {
-		parts = append(parts, part{e.level * d.shareOver(e.span), true}, part{0.03 * e.level * d.ripple.period / e.span, true})
+		parts = append(parts, part{e.level * d.shareOver(e.span), true}, part{0.01 * e.level * d.ripple.period / e.span, true})
 	}
 	if f.unsure {
 		return bounded(trace.AtLeast, e.level, expand(parts...), whyUnsure), true
@@ -298,7 +298,10 @@ func (f *figures) residual() (trace.Figure, bool) {
 		}
 	}
 	u := expand(parts...)
-	if math.Abs(v) <= u+d.set.ResolutionA {
+	if d.averaged() && (len(s.retries) > 0 || f.unsure) {
+		return bounded(trace.AtMost, math.Abs(v)+u, u, "the meter mixes it with the pulses"), true
+	}
+	if math.Abs(v) <= 3*u+d.set.ResolutionA {
 		return bounded(trace.AtMost, math.Abs(v)+u, u, "less than the instrument can tell from zero"), true
 	}
 	return exact(v, u), true
@@ -536,6 +539,8 @@ func (f *figures) holdU() float64 {
 		if on = 0.5 / math.Sqrt(3); f.d.hidesRipple() {
 			on *= 3
 		}
+	case f.d.rippled(f.s.p0) && f.s.endBy != byHold:
+		on = math.Hypot(on, f.makeU())
 	case f.s.endBy == byHold:
 		// The hold is stated; what is uncertain is how long after the closing the current came.
 		on, end = f.makeU(), 0

@@ -24,7 +24,8 @@ import (
 // For each figure and each kind of meter: the stated interval covers the truth in at least 93 % of the
 // trials, it is at most 1.3 times as wide as the one that would cover 95 %, and bounds hold in at least
 // 99 %. In the tests it runs small, with the slack of its size; LETTHROUGH_HONEST=N runs N trials for each
-// unit, meter and procedure and writes the table of the docs.
+// unit, meter and procedure and writes the table of the docs; LETTHROUGH_METERS and LETTHROUGH_PROCEDURES narrow
+// it (names with commas), LETTHROUGH_OUTLIERS=X names each trial that is more than X uncertainties off.
 
 const (
 	honestCover = 0.93
@@ -144,6 +145,9 @@ func trial(t *testing.T, p trace.Procedure, u sim.Unit, k meterKind, hold float6
 		if truth, ok := rec.Truth.Figures[f.Key]; ok {
 			s := &score{}
 			s.add(f, truth)
+			if far, err := strconv.ParseFloat(os.Getenv("LETTHROUGH_OUTLIERS"), 64); err == nil && s.exact > 0 && s.ratios[0] > far {
+				t.Logf("%s %s %s seed %d: %s %g ± %g, truth %g", p, k.name, u.Plate.Name, seed, f.Key, f.Value, f.U, truth)
+			}
 			out[honestKey{p, k.name, f.Key}] = s
 		}
 	}
@@ -193,12 +197,23 @@ func honest(t *testing.T, trials int, kinds []meterKind, procedures []trace.Proc
 	return total
 }
 
+// only keeps what the environment variable names, where it names anything.
+func only[T any](all []T, name func(T) string, variable string) []T {
+	want := os.Getenv(variable)
+	if want == "" {
+		return all
+	}
+	return slices.DeleteFunc(slices.Clone(all), func(x T) bool { return !slices.Contains(strings.Split(want, ","), name(x)) })
+}
+
 // floor is the least share of n trials that a true share p leaves likely (four standard deviations).
 func floor(p float64, n int) float64 { return p - 4*math.Sqrt(p*(1-p)/float64(n)) - 0.5/float64(n) }
 
 func TestHonest(t *testing.T) {
 	if n, err := strconv.Atoi(os.Getenv("LETTHROUGH_HONEST")); err == nil && n > 0 {
-		total := honest(t, n, meterKinds, trace.Procedures, 20)
+		kinds := only(meterKinds, func(k meterKind) string { return k.name }, "LETTHROUGH_METERS")
+		procedures := only(trace.Procedures, func(p trace.Procedure) string { return string(p) }, "LETTHROUGH_PROCEDURES")
+		total := honest(t, n, kinds, procedures, 20)
 		writeHonesty(t, n, total)
 		return
 	}

@@ -212,6 +212,9 @@ func (f *figures) tripCurrent() (trace.Figure, bool) {
 	if s.tripOf() == nil {
 		return f.neverTripped("it never tripped")
 	}
+	if d.blind() {
+		return unresolved(whyBlind), true
+	}
 	tp := d.trip
 	if !tp.found {
 		return unresolved("too few readings before the trip"), true
@@ -227,7 +230,11 @@ func (f *figures) tripCurrent() (trace.Figure, bool) {
 	uSlope := math.Sqrt(12/n) * d.sigma / max(tp.span, 1e-9)
 	parts = append(parts, part{uSlope * tripLevelS / 2, false}, part{d.curve() / 2, true}, part{math.Abs(tp.slope) * s.tripOf().u, true})
 	if d.rippled(s.p0) {
-		parts = append(parts, part{tp.level * d.shareOver(tripLevelS), true})
+		// ... and the level is a mean that an output which folds back leaves gradually.
+		parts = append(parts, part{2 * tp.level * d.shareOver(tripLevelS), true}, part{0.004 * tp.level, true})
+	}
+	if d.boxed() && d.hidesRipple() {
+		parts = append(parts, part{tp.level * d.meanRipple(tripLevelS), true})
 	}
 	return exact(tp.level, expand(parts...)), true
 }
@@ -238,6 +245,9 @@ func (d *Detector) curve() float64 { return 0.01 * math.Abs(d.trip.slope) * trip
 
 // neverTripped is at least the largest level that was carried.
 func (f *figures) neverTripped(why string) (trace.Figure, bool) {
+	if f.d.blind() {
+		return unresolved(whyBlind), true
+	}
 	p := f.s.p0
 	v := p.peak - f.d.noiseExcess(p.near)
 	if f.d.rippled(p) {
@@ -259,6 +269,9 @@ func (f *figures) rampRate() (trace.Figure, bool) {
 	if f.s.tripOf() == nil {
 		return inapplicable("it never tripped"), true
 	}
+	if f.d.blind() {
+		return unresolved(whyBlind), true
+	}
 	tp := f.d.trip
 	if tp.span <= 0 {
 		return unresolved("too few readings before the trip"), true
@@ -266,7 +279,10 @@ func (f *figures) rampRate() (trace.Figure, bool) {
 	n := max(tp.span/max(f.d.interval(), 1e-9), 2)
 	u := 2 * math.Sqrt(12/n) * math.Hypot(f.d.sigma, f.d.resolution()/math.Sqrt(12)) / tp.span
 	if f.d.rippled(f.s.p0) {
-		u += 2 * tp.level * f.d.shareOver(tp.span/2) / tp.span
+		u += 2*tp.level*f.d.shareOver(tripLevelS)/tp.span + 0.1*math.Abs(tp.slope)
+	}
+	if f.d.boxed() && f.d.hidesRipple() {
+		u += 4 * tp.level * f.d.meanRipple(tp.span/2) / tp.span
 	}
 	return exact(tp.slope, u), true
 }
@@ -359,6 +375,9 @@ func (d *Detector) dwell(all []stair) float64 {
 
 func (f *figures) carriedCurrent() (trace.Figure, bool) {
 	d := f.d
+	if d.blind() {
+		return unresolved(whyBlind), true
+	}
 	if d.set.Procedure == trace.Carry {
 		v, ok := d.sustained(f.s)
 		if !ok {
@@ -366,7 +385,12 @@ func (f *figures) carriedCurrent() (trace.Figure, bool) {
 		}
 		q1, _ := d.hist.quantile(0.25)
 		q3, _ := d.hist.quantile(0.75)
-		return exact(v, expand(append(d.levelParts(v, d.hist.n), part{v * d.rippleShare(), true}, part{spreadNoise(d.sigma, q3-q1, d.hist.n), false}, part{(q3 - q1) / 4, true})...)), true
+		u := expand(append(d.levelParts(v, d.hist.n), part{v * d.rippleShare(), true}, part{spreadNoise(d.sigma, q3-q1, d.hist.n), false}, part{(q3 - q1) / 30, true}, part{1e-4 * v, true})...)
+		if end, _ := f.s.faultEnd(); d.averaged() && end-f.s.p0.on.t < 3*d.averaging() {
+			v, u = f.heldAtLeast(v, u)
+			return bounded(trace.AtLeast, v, u, "it lasted under three averaging times of the meter"), true
+		}
+		return exact(v, u), true
 	}
 	carried, _, found := f.climb()
 	if !found {
@@ -388,6 +412,9 @@ func (f *figures) trippedCurrent() (trace.Figure, bool) {
 	if f.s.tripOf() == nil {
 		return inapplicable("no stair tripped"), true
 	}
+	if f.d.blind() {
+		return unresolved(whyBlind), true
+	}
 	carried, tripped, found := f.climb()
 	if f.unseenStair() && found {
 		return bounded(trace.AtLeast, carried.level, f.stairU(carried), whyUnseenStair), true
@@ -399,6 +426,9 @@ func (f *figures) trippedCurrent() (trace.Figure, bool) {
 }
 
 func (f *figures) stairTrip() (trace.Figure, bool) {
+	if f.d.blind() {
+		return unresolved(whyBlind), true
+	}
 	carried, tripped, found := f.climb()
 	switch {
 	case f.s.tripOf() == nil && found:
@@ -418,6 +448,9 @@ func (f *figures) stairTrip() (trace.Figure, bool) {
 
 func (f *figures) carriedFor() (trace.Figure, bool) {
 	s := f.s
+	if f.d.blind() && s.tripOf() != nil {
+		return unresolved(whyBlind), true
+	}
 	if trip := s.tripOf(); trip != nil {
 		return exact(trip.t-s.p0.on.t, expand(f.d.instantParts(&s.p0.on, trip)...)), true
 	}

@@ -202,7 +202,7 @@ func (d *Detector) offEdge(p *pulse) edge {
 // naturalFall: the low stretch began when a trough of the ripple was due, and not in the middle of a
 // crest.
 func (d *Detector) naturalFall(p *pulse) bool {
-	return d.ripple.period == 0 || p.crestMin == 0 || p.crest > p.crestMin-d.interval()/2
+	return d.ripple.period == 0 || p.crestMin == 0 || p.crest > p.crestMin-1.5*d.interval()
 }
 
 // levelBeforeFall is the state level just before a fall that reaches the off level at reading k: the

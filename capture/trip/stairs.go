@@ -54,7 +54,7 @@ func (s *stairs) window(d *Detector, p *pulse) float64 {
 	w := stairLookS
 	switch {
 	case d.ripple.period > 0:
-		w = math.Ceil(stairLookS/d.ripple.period) * d.ripple.period
+		w = math.Ceil(foldChopS/d.ripple.period) * d.ripple.period
 	case p.lows > p.bounces, d.ripplePeriod() > 0:
 		w = foldChopS
 	}
@@ -64,6 +64,12 @@ func (s *stairs) window(d *Detector, p *pulse) float64 {
 func (s *stairs) take(d *Detector, w window) {
 	readings := max((w.to-w.from)/max(d.interval(), 1e-12), 1)
 	slack := max(stairShare*math.Abs(s.cur.level), 4*d.sigma/math.Sqrt(readings), 3*d.resolution())
+	switch {
+	case d.ripple.period > 0: // a window ends at a reading, not at a period's end
+		slack = max(slack, 3*math.Abs(s.cur.level)*d.interval()/(w.to-w.from))
+	case d.boxed():
+		slack = max(slack, 2.5*math.Abs(s.cur.level)*d.boxRipple())
+	}
 	switch off := w.mean - s.cur.level; {
 	case s.cur.n == 0:
 		s.cur = stair{w.from, w.to, w.mean, 1}
