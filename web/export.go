@@ -2,85 +2,112 @@ package web
 
 import (
 	"bufio"
-	"encoding/json"
+	"errors"
 	"fmt"
-	"io"
-	"math"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
 
 	"letthrough/capture/file"
 	"letthrough/capture/trace"
+	"letthrough/capture/words"
 	"letthrough/store"
 )
-
-// exportFormat writes a run in one format.
-type exportFormat struct {
-	name  string
-	kind  string // content type
-	write func(s *Server, r *http.Request, w io.Writer, run store.Run) error
-}
-
-// exportFormats are those that exist; the name is also the file's extension.
-var exportFormats = []exportFormat{
-	{"csv", "text/csv; charset=utf-8; header=present", (*Server).exportCSV},
-	{"json", "application/json", (*Server).exportJSON},
-}
 
 func (s *Server) getExport(w http.ResponseWriter, r *http.Request) error {
 	id, err := idOf(r, "run")
 	if err != nil {
 		return err
 	}
-	q, err := query(r, "format")
+	q, err := query(r, "format", "data", "rate", "offset_s", "words")
 	if err != nil {
 		return err
 	}
-	format, err := exportFormatOf(q.Get("format"))
+	format, o, err := exportOptions(q)
 	if err != nil {
 		return err
 	}
+	o.Run, o.By = id, "letthrough "+s.opts.Version
 	run, err := s.store.Run(r.Context(), id)
 	if err != nil {
 		return err
 	}
+	rec := trace.Recording{Batches: s.store.Batches(r.Context(), id)}
+	for _, c := range run.Channels {
+		rec.Channels = append(rec.Channels, c.Channel)
+	}
+	if format.Name != "csv" { // which needs no more of a run, so that one which is still open can be had
+		if rec, err = s.store.Recording(r.Context(), id); err != nil {
+			return err
+		}
+	}
 	out := &download{w: w, rc: http.NewResponseController(w)}
 	out.head = func() {
 		h := w.Header()
-		h.Set("Content-Type", format.kind)
+		h.Set("Content-Type", format.Kind)
 		h.Set("Cache-Control", "no-store")
-		h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", exportName(run, format.name)))
+		h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", exportName(run, format.Extension)))
 		w.WriteHeader(http.StatusOK)
 	}
 	b := bufio.NewWriterSize(out, 64<<10)
-	if err = format.write(s, r, b, run); err == nil {
+	if err = format.Write(b, rec, o); err == nil {
 		err = b.Flush()
 	}
 	if err != nil && out.begun {
 		// Half a file must not look like a whole one: the connection is cut instead.
 		if r.Context().Err() == nil { // else the other end has gone, which is its own affair
-			s.log.Error("export broke off", "run", id, "format", format.name, "err", err)
+			s.log.Error("export broke off", "run", id, "format", format.Name, "err", err)
 		}
 		panic(http.ErrAbortHandler)
+	}
+	var bad *file.Error
+	if errors.As(err, &bad) { // such as a run without a current
+		return outOfRange("", "%s", bad)
 	}
 	return err
 }
 
-func exportFormatOf(name string) (exportFormat, error) {
-	var names []string
-	for _, f := range exportFormats {
-		if f.name == name {
-			return f, nil
+// exportOptions reads what is asked for; what a format does not heed does no harm.
+func exportOptions(q url.Values) (format file.ExportFormat, o file.ExportOptions, err error) {
+	name := q.Get("format")
+	if format, err = file.FindExportFormat(name); err != nil {
+		var names []string
+		for _, f := range file.ExportFormats {
+			names = append(names, f.Name)
 		}
-		names = append(names, f.name)
+		hint := "use format=" + strings.Join(names, " or format=")
+		if name == "" {
+			return format, o, malformed(hint, "format: is missing")
+		}
+		return format, o, outOfRange(hint, "format: there is no format %q", clip(name))
 	}
-	hint := "use format=" + strings.Join(names, " or format=")
-	if name == "" {
-		return exportFormat{}, malformed(hint, "format: is missing")
+	o.Data = q.Get("data")
+	switch strings.ToUpper(o.Data) {
+	case "", file.ASCII, file.Binary, file.Binary32, file.Float32:
+	default:
+		return format, o, outOfRange("use data=ascii, binary, binary32 or float32", "data: there is no kind %q", clip(o.Data))
 	}
-	return exportFormat{}, outOfRange(hint, "format: there is no format %q", clip(name))
+	for key, to := range map[string]*float64{"rate": &o.Captions.RateHz, "offset_s": &o.Captions.OffsetS} {
+		if !q.Has(key) {
+			continue
+		}
+		if *to, err = strconv.ParseFloat(q.Get(key), 64); err != nil {
+			return format, o, malformed("", "%s: %q is no number", key, clip(q.Get(key)))
+		}
+	}
+	if err := o.Captions.Validate(); err != nil || q.Has("rate") && o.Captions.RateHz == 0 {
+		return format, o, outOfRange("", "captions: over 0 and at most 60 a second, an offset of at most 360000 s")
+	}
+	switch want := q.Get("words"); want {
+	case "", "yes":
+		o.Captions.Phase = words.Phase
+	case "no":
+	default:
+		return format, o, outOfRange("use words=yes or words=no", "words: there is no %q", clip(want))
+	}
+	return format, o, nil
 }
 
 // exportName makes a file name of letters, digits and dashes whatever a unit is called.
@@ -110,82 +137,4 @@ func (d *download) Write(b []byte) (int, error) {
 	}
 	_ = d.rc.SetWriteDeadline(time.Now().Add(answerTimeout)) // a recorder in a test has none
 	return d.w.Write(b)
-}
-
-// exportCSV writes the samples as the trace CSV, on the run's own time base.
-func (s *Server) exportCSV(r *http.Request, w io.Writer, run store.Run) error {
-	channels := make([]trace.Channel, len(run.Channels))
-	for i, c := range run.Channels {
-		channels[i] = c.Channel
-	}
-	return file.WriteCSVRows(w, channels, s.store.Batches(r.Context(), run.ID))
-}
-
-// exportJSON writes the run as GET /api/runs/{id} does and, under trace, every sample of every
-// channel, times from the onset.
-func (s *Server) exportJSON(r *http.Request, w io.Writer, run store.Run) error {
-	head, err := json.Marshal(runJSONOf(run))
-	if err != nil {
-		return err
-	}
-	if _, err = w.Write(append(head[:len(head)-1], `,"trace":[`...)); err != nil {
-		return err
-	}
-	for i, c := range run.Channels {
-		if i > 0 {
-			if _, err = io.WriteString(w, ","); err != nil {
-				return err
-			}
-		}
-		if err = s.exportChannel(r, w, run, c.Channel); err != nil {
-			return err
-		}
-	}
-	_, err = io.WriteString(w, "]}\n")
-	return err
-}
-
-// exportChannel writes one channel as rows [t_s, value, flags]; a value that is no number is null.
-func (s *Server) exportChannel(r *http.Request, w io.Writer, run store.Run, ch trace.Channel) error {
-	head, err := json.Marshal(struct {
-		trace.Channel
-		Unit    string   `json:"unit"`
-		Columns []string `json:"columns"`
-	}{ch, ch.Quantity.Unit(), []string{"t_s", "value", "flags"}})
-	if err != nil {
-		return err
-	}
-	if _, err = w.Write(append(head[:len(head)-1], `,"rows":[`...)); err != nil {
-		return err
-	}
-	first, zero := true, trace.NS(run.ZeroS)
-	var row []byte
-	for samples, err := range s.store.Samples(r.Context(), run.ID, ch) {
-		if err != nil {
-			return err
-		}
-		for _, x := range samples {
-			row = row[:0]
-			if !first {
-				row = append(row, ',')
-			}
-			first = false
-			row = append(row, "\n["...)
-			row = strconv.AppendFloat(row, float64(x.AtNS-zero)/1e9, 'f', -1, 64)
-			row = append(row, ',')
-			if math.IsInf(x.Value, 0) || math.IsNaN(x.Value) {
-				row = append(row, "null"...)
-			} else {
-				row = strconv.AppendFloat(row, x.Value, 'g', -1, 64)
-			}
-			row = append(row, ',')
-			row = strconv.AppendUint(row, uint64(x.Flags), 10)
-			row = append(row, ']')
-			if _, err := w.Write(row); err != nil {
-				return err
-			}
-		}
-	}
-	_, err = io.WriteString(w, "]}")
-	return err
 }

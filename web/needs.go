@@ -43,6 +43,8 @@ type Store interface {
 
 	Runs(ctx context.Context, q store.RunQuery) (store.RunPage, error)
 	Run(ctx context.Context, id int64) (store.Run, error)
+	Recording(ctx context.Context, id int64) (trace.Recording, error)
+	ImportRecordings(ctx context.Context, recordings iter.Seq2[trace.Recording, error]) ([]store.Imported, error)
 	Batches(ctx context.Context, id int64) iter.Seq2[trace.Batch, error]
 	Samples(ctx context.Context, id int64, ch trace.Channel) iter.Seq2[[]trace.Sample, error]
 	OutsideMarks(ctx context.Context, id int64) ([]trace.Mark, error)

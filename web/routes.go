@@ -40,6 +40,7 @@ func (s *Server) routes() {
 	api("POST /api/runs/{id}/derive", s.postDerive)
 	api("GET /api/runs/{id}/samples", s.getSamples)
 	api("GET /api/runs/{id}/export", s.getExport)
+	api("POST /api/import", s.postImport)
 
 	api("GET /live", s.getLive)
 	s.mux.HandleFunc("GET /healthz", s.getHealth)

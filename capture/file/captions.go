@@ -51,15 +51,23 @@ func WriteSubRip(w io.Writer, rec trace.Recording, opt CaptionOptions) error {
 	return writeCues(w, rec, opt, "", ',', strings.NewReplacer())
 }
 
-func writeCues(w io.Writer, rec trace.Recording, opt CaptionOptions, head string, point byte, escape *strings.Replacer) error {
-	if opt.RateHz == 0 {
-		opt.RateHz = 5
-	}
-	if !(opt.RateHz > 0 && opt.RateHz <= maxCaptionHz) {
+// Validate says what is out of range, or nil.
+func (opt CaptionOptions) Validate() error {
+	if opt.RateHz != 0 && !(opt.RateHz > 0 && opt.RateHz <= maxCaptionHz) {
 		return fmt.Errorf("captions: %g a second is out of range, allowed is over 0 to %d", opt.RateHz, maxCaptionHz)
 	}
 	if !(math.Abs(opt.OffsetS) <= maxCaptionOffset) {
 		return fmt.Errorf("captions: an offset of %g s is out of range, allowed is up to %d s either way", opt.OffsetS, maxCaptionOffset)
+	}
+	return nil
+}
+
+func writeCues(w io.Writer, rec trace.Recording, opt CaptionOptions, head string, point byte, escape *strings.Replacer) error {
+	if err := opt.Validate(); err != nil {
+		return err
+	}
+	if opt.RateHz == 0 {
+		opt.RateHz = 5
 	}
 	b := bufio.NewWriterSize(w, 64<<10)
 	b.WriteString(head) // the writer keeps the first error until Flush

@@ -17,13 +17,14 @@ import (
 // run's own time base, which say so.
 type runDocument struct {
 	File string `json:"file"`
+	ID   int64  `json:"id,omitempty"` // where it was written
+	Unit string `json:"unit"`
 	trace.Derivation
 	Run runPart `json:"run"`
 }
 
 // runPart is what a run knows beside its marks and figures.
 type runPart struct {
-	ID           int64                  `json:"id,omitempty"` // where it was written
 	UUID         string                 `json:"uuid"`
 	Unit         string                 `json:"unit"`
 	Plate        trace.Unit             `json:"plate"`
@@ -62,8 +63,8 @@ func documentOf(rec trace.Recording, run int64) runDocument {
 	if run != 0 {
 		name = fmt.Sprintf("run %d", run)
 	}
-	return runDocument{File: name, Derivation: d, Run: runPart{
-		ID: run, UUID: rec.UUID, Unit: s.Unit.Name, Plate: s.Unit, Output: s.Output, Setting: s.Setting, Rig: s.Rig, Note: s.Note,
+	return runDocument{File: name, ID: run, Unit: s.Unit.Name, Derivation: d, Run: runPart{
+		UUID: rec.UUID, Unit: s.Unit.Name, Plate: s.Unit, Output: s.Output, Setting: s.Setting, Rig: s.Rig, Note: s.Note,
 		State: e.State, Reason: e.Reason, Exclusion: rec.Exclusion, Started: s.Started, Ended: e.Ended, Version: s.Version,
 		ZeroNS: zero, OpenedNS: s.OpenedNS, EndNS: e.EndNS, Settings: s.Settings, DerivedWith: e.Settings, Derived: e.Derivation,
 		OutsideMarks: listed(rec.Marks), Instruments: listed(s.Instruments), Counts: e.Counts, Earlier: listed(rec.Earlier),

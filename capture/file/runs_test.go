@@ -122,7 +122,7 @@ func TestRunAsJSONComesBackWhole(t *testing.T) {
 	}
 	checkSameRun(t, got[0], wholeRun())
 	// For people and scripts: marks as `read --json` has them, from the onset.
-	for _, want := range []string{`{"file":"run 7","procedure":"short","behaviour":"latching"`, `"zero_at":"onset"`, `"kind":"onset","t_s":0,`, "\n[-0.3,0.1,0]", "[0.4,null,7]"} {
+	for _, want := range []string{`{"file":"run 7","id":7,"unit":"Tin \u003c\u0026\u003e","procedure":"short","behaviour":"latching"`, `"zero_at":"onset"`, `"kind":"onset","t_s":0,`, "\n[-0.3,0.1,0]", "[0.4,null,7]"} {
 		if !strings.Contains(content, want) {
 			t.Errorf("%s\ndoes not say %s", content, want)
 		}
