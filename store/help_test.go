@@ -15,18 +15,24 @@ func TestHelpPageTellsTheTruth(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	sql, err := os.ReadFile("../static/help/sql.md")
+	if err != nil {
+		t.Fatal(err)
+	}
 	db := mustOpen(t)
 	spike := wave(20_000, 0, 1e5, 1)
 	spike[12_345].Value = 77.5
-	record(t, db, startOf(tin), endOf(trace.AutoRetry), trace.Batch{Channel: shuntCurrent, Samples: spike})
+	retry := endOf(trace.AutoRetry)
+	retry.Derivation.Marks = append(retry.Derivation.Marks, trace.Mark{ID: 3, Kind: trace.RetryOn, T: 4, Level: 4.2, By: trace.Detector})
+	record(t, db, startOf(tin), retry, trace.Batch{Channel: shuntCurrent, Samples: spike})
 	record(t, db, startOf(trace.Unit{Name: "Slate"}), endOf(trace.Latching))
 	file := mustSQL(t, db.Path())
 
-	queries := regexp.MustCompile("(?s)```sql\n(.*?)```").FindAllStringSubmatch(string(text), -1)
-	if len(queries) < 3 {
-		t.Fatalf("the page has %d queries, want three", len(queries))
+	queries := regexp.MustCompile("(?s)```sql\n(.*?)```").FindAllStringSubmatch(string(sql), -1)
+	if len(queries) != 5 {
+		t.Fatalf("the page has %d queries, want five", len(queries))
 	}
-	want := []string{"Slate latching", "2 Slate exact 0.9", "1 Tin 77.5 20000"}
+	want := []string{"Slate latching", "2 Slate exact 0.9", "1 Tin 77.5 20000", "Slate 1 0.9 0.9 0", "1 Tin 2.5 4.2"}
 	for i, q := range queries {
 		rows, err := file.Query(q[1])
 		if err != nil {

@@ -44,6 +44,9 @@ func (db *DB) Recording(ctx context.Context, id int64) (trace.Recording, error) 
 		if rec.Marks, err = recordedMarks(ctx, tx, id, fromOutside); err != nil {
 			return err
 		}
+		if rec.Edits, err = editsOf(ctx, tx, id); err != nil {
+			return err
+		}
 		return pastDerivations(ctx, tx, id, run.Derivations, &rec)
 	})
 	rec.Batches = db.Batches(ctx, id)
@@ -143,6 +146,14 @@ func (db *DB) importParts(ctx context.Context, tx *sql.Tx, id int64, rec trace.R
 	}
 	if err := upsertMarks(ctx, tx, id, rec.Marks); err != nil {
 		return err
+	}
+	for _, e := range rec.Edits {
+		if err := checkEdit(&e); err != nil {
+			return invalid(err)
+		}
+		if err := insertEdit(ctx, tx, id, e); err != nil {
+			return err
+		}
 	}
 	w, rw := newWriter(db), &runWriter{id: id}
 	if err := w.importSamples(ctx, tx, rw, rec.Batches); err != nil {

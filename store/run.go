@@ -28,6 +28,7 @@ type Run struct {
 	Channels    []ChannelInfo         `json:"channels"`
 	Derivation  trace.Derivation      `json:"derivation"` // the current one, marks from the run's zero
 	Derivations []DerivationInfo      `json:"derivations"`
+	Edits       []trace.MarkEdit      `json:"edits"` // of marks, by a person, from the run's zero
 }
 
 // ChannelInfo describes one channel of a run. Times count from the run's zero.
@@ -91,6 +92,12 @@ func (db *DB) readRun(ctx context.Context, tx *sql.Tx, id int64) (Run, error) {
 	}
 	if r.Channels, err = channelsOf(ctx, tx, id, zero); err != nil {
 		return r, err
+	}
+	if r.Edits, err = editsOf(ctx, tx, id); err != nil {
+		return r, err
+	}
+	for i, e := range r.Edits {
+		r.Edits[i] = e.Shifted(-r.ZeroS)
 	}
 	if r.Derivations, err = derivationsOf(ctx, tx, id, current); err != nil {
 		return r, err
@@ -201,10 +208,10 @@ func recordedMarks(ctx context.Context, q queryer, run int64, and string) ([]tra
 
 const fromOutside = "AND by != 'detector' AND NOT withdrawn"
 
-// OutsideMarks reads the marks of a run that were made by hand or by a contact, on the run's time
-// base: a derivation made again needs them besides the samples.
+// OutsideMarks reads the marks of a run that were made by hand or by a contact, with what a person
+// said of them since, on the run's time base: a derivation made again needs them besides the samples.
 func (db *DB) OutsideMarks(ctx context.Context, run int64) ([]trace.Mark, error) {
-	marks, err := recordedMarks(ctx, db.r, run, fromOutside)
+	marks, err := outsideMarks(ctx, db.r, run)
 	return marks, db.explain("read marks", err)
 }
 

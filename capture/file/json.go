@@ -45,6 +45,7 @@ type runPart struct {
 	DerivedWith  trace.Settings         `json:"derived_with"`  // the marks and figures were
 	Derived      trace.Derivation       `json:"derivation"`    // as above, to the last bit: on the run's own time base
 	OutsideMarks []trace.Mark           `json:"outside_marks"` // on the run's own time base
+	Edits        []trace.MarkEdit       `json:"edits"`         // of marks, by a person, likewise
 	Instruments  []trace.RunInstrument  `json:"instruments"`
 	Counts       trace.Counts           `json:"counts"`
 	Earlier      []trace.PastDerivation `json:"earlier"` // on the run's own time base
@@ -67,7 +68,7 @@ func documentOf(rec trace.Recording, run int64) runDocument {
 		UUID: rec.UUID, Unit: s.Unit.Name, Plate: s.Unit, Output: s.Output, Setting: s.Setting, Rig: s.Rig, Note: s.Note,
 		State: e.State, Reason: e.Reason, Exclusion: rec.Exclusion, Started: s.Started, Ended: e.Ended, Version: s.Version,
 		ZeroNS: zero, OpenedNS: s.OpenedNS, EndNS: e.EndNS, Settings: s.Settings, DerivedWith: e.Settings, Derived: e.Derivation,
-		OutsideMarks: listed(rec.Marks), Instruments: listed(s.Instruments), Counts: e.Counts, Earlier: listed(rec.Earlier),
+		OutsideMarks: listed(rec.Marks), Edits: listed(rec.Edits), Instruments: listed(s.Instruments), Counts: e.Counts, Earlier: listed(rec.Earlier),
 	}}
 }
 
@@ -82,7 +83,7 @@ func listed[T any](s []T) []T {
 // recording takes the description back.
 func (d runDocument) recording() trace.Recording {
 	r := d.Run
-	rec := trace.Recording{UUID: r.UUID, Exclusion: r.Exclusion, Marks: r.OutsideMarks, Earlier: r.Earlier}
+	rec := trace.Recording{UUID: r.UUID, Exclusion: r.Exclusion, Marks: r.OutsideMarks, Edits: r.Edits, Earlier: r.Earlier}
 	rec.Start = trace.RunStart{Unit: r.Plate, Output: r.Output, Setting: r.Setting, Rig: r.Rig, Note: r.Note, Settings: r.Settings,
 		Started: r.Started, OpenedNS: r.OpenedNS, Instruments: r.Instruments, Version: r.Version}
 	rec.Start.Unit.ID = 0

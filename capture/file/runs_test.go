@@ -46,6 +46,8 @@ func wholeRun() trace.Recording {
 		Marks:    []trace.Mark{{ID: 1 << 20, Kind: trace.Removed, T: 0.9, U: 0.02, By: trace.Contact}},
 		Channels: []trace.Channel{{Instrument: "shunt", Quantity: trace.Current}, spare, {Instrument: "shunt", Quantity: trace.Voltage}},
 	}
+	was, now := 0.3, 0.25
+	rec.Edits = []trace.MarkEdit{{Made: time.Date(2026, 4, 2, 0, 0, 0, 0, time.UTC), Kind: trace.Onset, WasTS: &was, TS: &now, Reason: "bounce"}, {Kind: trace.Note, WasTS: &was, Reason: "x"}}
 	rec.Earlier = []trace.PastDerivation{{Made: time.Date(2026, 4, 1, 19, 32, 0, 0, time.UTC), Origin: "live", Version: "1.1", Settings: settings, Derivation: rec.End.Derivation}}
 	rec.Batches = trace.Merge(one(rec.Channels[0], current), one(spare, samples(2, 5, 1, 2, 3)), one(rec.Channels[2], voltage))
 	return rec
@@ -147,6 +149,7 @@ func bundleOf(t testing.TB, recs ...trace.Recording) string {
 
 func TestBundleComesBackWhole(t *testing.T) {
 	a, b := wholeRun(), wholeRun()
+	b.Edits = []trace.MarkEdit{}
 	b.UUID, b.Start.Unit.Name, b.Channels, b.Earlier, b.Marks = "00000000-a1cc-410f-aed0-f75a9d47287e", "Slate", nil, []trace.PastDerivation{}, []trace.Mark{}
 	b.Batches = trace.Merge()
 	content := bundleOf(t, a, b, a)
