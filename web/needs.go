@@ -53,6 +53,7 @@ type Store interface {
 	Exclude(ctx context.Context, id int64, reason string) error
 	Include(ctx context.Context, id int64) error
 	DeleteRun(ctx context.Context, id int64) error
+	EditMark(ctx context.Context, id int64, e trace.MarkEdit) (trace.MarkEdit, error)
 	AddDerivation(ctx context.Context, id int64, s trace.Settings, d trace.Derivation, version string) (int64, error)
 	Health() store.Health
 }

@@ -21,6 +21,7 @@ type runsCmd struct {
 	Import  runsImportCmd  `cmd:"" help:"Runs from bundles and JSON, and traces recorded elsewhere."`
 	Delete  runsDeleteCmd  `cmd:"" help:"Delete runs with their samples. This cannot be taken back."`
 	Note    runsNoteCmd    `cmd:"" help:"Write a note on a run."`
+	Mark    runsMarkCmd    `cmd:"" help:"Add, move or strike a mark by hand, with a reason; the automatic ones stay beside it."`
 	Exclude runsExcludeCmd `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
 	Derive  runsDeriveCmd  `cmd:"" help:"Derive a run's figures again, with other settings."`
 	Backup  runsBackupCmd  `cmd:"" help:"Copy the database while it is in use."`
@@ -103,6 +104,7 @@ func (c runsShowCmd) Run(env *surroundings) error {
 			title += " (" + r.Reason + ")"
 		}
 		sheet(env.stdout, title, r.Derivation, r.Settings)
+		edits(env.stdout, r.Edits)
 		return nil
 	})
 }
