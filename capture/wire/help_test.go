@@ -14,11 +14,15 @@ import (
 
 func helpPage(t *testing.T) string {
 	t.Helper()
-	b, err := os.ReadFile(filepath.Join("..", "..", "static", "help", "instruments.md"))
-	if err != nil {
-		t.Fatal(err)
+	var all string
+	for _, name := range []string{"instruments.md", "boards.md"} {
+		b, err := os.ReadFile(filepath.Join("..", "..", "static", "help", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		all += string(b) + "\n"
 	}
-	return string(b)
+	return all
 }
 
 // Every line that the help page promises to understand is read as the page says.

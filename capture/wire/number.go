@@ -258,7 +258,7 @@ func trimSpace(b []byte) []byte {
 
 // scanValue reads a number with or without a unit, in A or V, with the words for beyond the range left to
 // overRange. shift is the power of ten of numbers without a unit, decimal as for scanNumber.
-func scanValue(b []byte, q trace.Quantity, shift int, decimal byte, scratch *[maxNumber + 16]byte) (v float64, n scanned, flags trace.Flags, err error) {
+func scanValue(b []byte, q trace.Quantity, shift int, decimal byte, most float64, scratch *[maxNumber + 16]byte) (v float64, n scanned, flags trace.Flags, err error) {
 	if n, err = scanNumber(b, decimal); err != nil {
 		return 0, n, 0, err
 	}
@@ -281,7 +281,7 @@ func scanValue(b []byte, q trace.Quantity, shift int, decimal byte, scratch *[ma
 	case math.Abs(raw) > 9.895e37 && math.Abs(raw) < 9.905e37:
 		return math.Copysign(math.Inf(1), raw), n, trace.Over, nil
 	}
-	if v = n.value(b, shift, scratch); math.Abs(v) > maxBase {
+	if v = n.value(b, shift, scratch); math.Abs(v) > most {
 		return 0, n, 0, errAbsurd
 	}
 	return v, n, 0, nil

@@ -362,7 +362,7 @@ func (d *scpi) reading(dst []Reading, b []byte, end int) []Reading {
 			r.Flags = trace.Over
 		} else {
 			var err error
-			if v, _, r.Flags, err = scanValue(f, q, d.shift[i], '.', &d.scratch); err != nil {
+			if v, _, r.Flags, err = scanValue(f, q, d.shift[i], '.', maxBase, &d.scratch); err != nil {
 				d.refuse(b, err)
 				return dst[:n]
 			}

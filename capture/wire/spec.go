@@ -294,5 +294,10 @@ func (s Spec) Apply(set *trace.Settings) {
 		return
 	}
 	set.Accuracy, set.ResolutionA, set.FullScaleA = s.Accuracy, s.Resolution, s.FullScale
+	if s.Format == "codes" && set.ResolutionA == 0 {
+		if sc, err := newScales(s); err == nil {
+			set.ResolutionA = sc.ampsPerCode
+		}
+	}
 	set.AveragingS = s.AveragingS
 }

@@ -2,6 +2,7 @@ package wire
 
 import (
 	"fmt"
+	"math"
 	"slices"
 
 	"letthrough/capture/clock"
@@ -135,7 +136,7 @@ func (s *Stream) take(arrivalNS int64) {
 		behind = lines(s.readings)
 	}
 	s.stamp.ArrivalNS, s.stamp.AskedNS = arrivalNS, s.askedNS
-	end := -1
+	end := math.MinInt
 	for i := range s.readings {
 		r := &s.readings[i]
 		first := r.End != end

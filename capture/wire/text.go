@@ -86,8 +86,12 @@ type text struct {
 	fullScale float64        // of the channel it was given for
 	scaleOf   trace.Quantity // that channel
 	force     shape          // what options fix; zero fields are found
-	noSum     bool           // checksum=none
-	single    bool           // delimiter=none
+	maxAbs    float64        // larger numbers are absurd
+	coded     bool           // numbers are codes, of so much each by quantity
+	codes     scales
+	perCode   [2]float64
+	noSum     bool // checksum=none
+	single    bool // delimiter=none
 
 	// the line so far, where a chunk ended within it
 	carry    []byte
@@ -113,7 +117,7 @@ type text struct {
 }
 
 func newText(s Spec) (*text, error) {
-	t := &text{fresh: true, fullScale: s.FullScale, scaleOf: s.Channel, carry: make([]byte, 0, 256)}
+	t := &text{fresh: true, maxAbs: maxBase, fullScale: s.FullScale, scaleOf: s.Channel, carry: make([]byte, 0, 256)}
 	for _, set := range []func(Spec) error{t.setTime, t.setColumns, t.setShape} {
 		if err := set(s); err != nil {
 			return nil, err

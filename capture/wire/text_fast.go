@@ -49,13 +49,20 @@ func (t *text) plainLine(dst []Reading, b []byte, offset int) (_ []Reading, n in
 			if exp < 0 {
 				v /= pow10[-exp]
 			}
-			if v > maxBase {
+			if v > t.maxAbs {
 				return dst[:before], 0
 			}
 			if neg {
 				v = -v
 			}
-			dst = append(dst, Reading{Value: v, DeviceNS: device, Channel: c.channel})
+			r := Reading{Value: v, DeviceNS: device, Channel: c.channel}
+			if t.coded {
+				var ok bool
+				if r.Value, r.Flags, ok = t.ofCode(v, c.quantity); !ok {
+					return dst[:before], 0
+				}
+			}
+			dst = append(dst, r)
 		case timeColumn:
 			var ticks uint64
 			for i < len(b) && b[i]-'0' <= 9 {
@@ -98,7 +105,7 @@ func (t *text) plainLine(dst []Reading, b []byte, offset int) (_ []Reading, n in
 	for k := before; k < len(dst); k++ {
 		r := &dst[k]
 		r.End = offset + i
-		if t.fullScale > 0 {
+		if t.fullScale > 0 || t.coded {
 			t.limit(r)
 		}
 	}

@@ -103,7 +103,7 @@ func (t *text) field(b []byte, q trace.Quantity, shift int) (v float64, flags tr
 	if decimal == 0 && (t.sawNumber || t.shape.delimiter == ',') {
 		decimal = '.' // whole numbers came first; a comma among them is a broken line
 	}
-	v, n, flags, err := scanValue(b, q, shift, decimal, &t.scratch)
+	v, n, flags, err := scanValue(b, q, shift, decimal, t.maxAbs, &t.scratch)
 	if err != nil || flags != 0 {
 		return v, flags, err
 	}
@@ -112,6 +112,13 @@ func (t *text) field(b []byte, q trace.Quantity, shift int) (v float64, flags tr
 		if n.sep != 0 {
 			t.shape.decimal = n.sep
 		}
+	}
+	if t.coded {
+		var ok bool
+		if v, flags, ok = t.ofCode(v, q); !ok {
+			return 0, 0, errCode
+		}
+		return v, flags, nil
 	}
 	return v, 0, nil
 }

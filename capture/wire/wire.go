@@ -73,6 +73,8 @@ type Counts struct {
 	Backwards  int64 // readings not later than those before: set aside
 	TimedOut   int64 // queries without an answer
 
+	LostPackets int64 // packets whose numbers are missing
+
 	LastGarbled string // the last offending bytes, safe to show
 	LastReason  string // why they were refused
 }
@@ -95,7 +97,7 @@ type Option struct {
 }
 
 // Formats lists every format, in the order a person should try them.
-func Formats() []Format { return []Format{textFormat(), scpiFormat(), modbusFormat()} }
+func Formats() []Format { return []Format{textFormat(), codesFormat(), scpiFormat(), modbusFormat()} }
 
 // FindFormat finds a format by name.
 func FindFormat(name string) (Format, bool) {
