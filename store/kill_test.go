@@ -49,44 +49,71 @@ func recordAsChild(path string) {
 	}
 }
 
+// killed is what became of one trial.
+type killed struct {
+	path   string
+	handed int64 // samples that the child had handed over when it died
+	err    error
+}
+
+// Twenty processes, four at a time, each killed at a random moment of its recording.
 func TestKilledProcessLosesAtMostAQuarterSecond(t *testing.T) {
-	const perSecond = 10_000
+	const perSecond, trials, together = 10_000, 20, 4
 	rng := rand.New(rand.NewPCG(uint64(time.Now().UnixNano()), 1))
-	for trial := range 3 {
-		path := filepath.Join(t.TempDir(), "bench.db")
-		child := exec.Command(os.Args[0])
-		child.Env = append(os.Environ(), recordUntilKilled+"="+path)
-		child.Stderr = os.Stderr
-		pipe, err := child.StdoutPipe()
-		if err != nil {
-			t.Fatal(err)
+	done := 0
+	for done < trials {
+		results := make(chan killed)
+		for range together {
+			path := filepath.Join(t.TempDir(), "bench.db")
+			after := int64(1000 + rng.IntN(24_000)) // samples; beyond one full chunk in some trials
+			go func() { results <- recordAndKill(path, after) }()
 		}
-		if err := child.Start(); err != nil {
-			t.Fatal(err)
+		var round []killed
+		for range together {
+			round = append(round, <-results)
 		}
-		after := int64(2000 + rng.IntN(24_000)) // samples; beyond one full chunk in some trials
-		handed := int64(0)
-		lines := bufio.NewScanner(pipe)
-		for lines.Scan() {
-			n, err := strconv.ParseInt(lines.Text(), 10, 64)
-			if err != nil {
-				t.Fatalf("the child says %q", lines.Text())
+		for _, k := range round {
+			if k.err != nil {
+				t.Fatal(k.err)
 			}
-			handed = n
-			if handed >= after {
-				break
-			}
+			checkKilled(t, k.path, k.handed, perSecond)
+			done++
+			t.Logf("trial %d: killed after %d samples", done, k.handed)
 		}
-		child.Process.Kill() // SIGKILL
-		for lines.Scan() {   // what it still said before it died
-			if n, err := strconv.ParseInt(lines.Text(), 10, 64); err == nil {
-				handed = n
-			}
-		}
-		child.Wait()
-		checkKilled(t, path, handed, perSecond)
-		t.Logf("trial %d: killed after %d samples", trial, handed)
 	}
+}
+
+// recordAndKill lets a child record until it has handed over so many samples, and kills it.
+func recordAndKill(path string, after int64) killed {
+	child := exec.Command(os.Args[0])
+	child.Env = append(os.Environ(), recordUntilKilled+"="+path)
+	child.Stderr = os.Stderr
+	out := killed{path: path}
+	pipe, err := child.StdoutPipe()
+	if err != nil {
+		return killed{err: err}
+	}
+	if err := child.Start(); err != nil {
+		return killed{err: err}
+	}
+	lines, dead := bufio.NewScanner(pipe), false
+	for lines.Scan() { // after its end, what it still said before
+		n, err := strconv.ParseInt(lines.Text(), 10, 64)
+		if err != nil {
+			if !dead {
+				out.err = fmt.Errorf("the child says %q", lines.Text())
+				child.Process.Kill()
+			}
+			break
+		}
+		out.handed = n
+		if n >= after && !dead {
+			dead = true
+			child.Process.Kill() // SIGKILL
+		}
+	}
+	child.Wait()
+	return out
 }
 
 func checkKilled(t *testing.T, path string, handed, perSecond int64) {
