@@ -220,7 +220,10 @@ func (c *CSVReader) Read(current, voltage []trace.Sample) ([]trace.Sample, []tra
 		}
 	}
 	var row row
-	for {
+	for fast := c.isFast(); ; {
+		if fast {
+			current, voltage = c.fastRows(current, voltage)
+		}
 		line, ok := c.plainLine()
 		if !ok {
 			return c.readQuoted(current, voltage)
