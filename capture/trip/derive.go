@@ -28,6 +28,11 @@ func (s *story) derive(d *Detector) trace.Derivation {
 		out.Behaviour = trace.BehaviourUnsure
 		f.await(out.Figures)
 	}
+	if s.short {
+		out.Behaviour = s.whenShort(d, out.Behaviour)
+		f.soften(out.Figures)
+	}
+	settleZero(out.Figures)
 	return out
 }
 
@@ -185,7 +190,11 @@ func (d *Detector) warnings(s *story) []trace.Warning {
 		add("reversed", "the current came out negative: the leads are reversed, figures are of the current's size")
 	}
 	if !s.begun {
+		d.unseenWarnings(add)
 		return w
+	}
+	if s.short {
+		add("cut_short", "the readings end %.3g s after the onset, the hold was to last %.4g s: what came after was not seen", d.now()-s.p0.on.t, d.set.HoldS)
 	}
 	if s.asked {
 		add("final_fall", "the current fell at %.4g s and no mark says why: did you open the contact?", d.abs(s.removalOf.off.t))

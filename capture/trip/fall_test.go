@@ -62,3 +62,53 @@ func TestFinalFallIsAskedAbout(t *testing.T) {
 		bound(t, d, "time_to_cutoff_s", trace.Exact)
 	})
 }
+
+// A trace that ends well before the stated hold: what goes on to the end of the hold is a bound, and
+// a unit that was off for a part of it may yet have tried again.
+func TestReadingsThatEndBeforeTheHold(t *testing.T) {
+	hold := func(s float64) trace.Settings { return trace.Settings{RatedCurrentA: 1, HoldS: s} }
+	quick := func(t float64) float64 { return between(t, 2, 3, 4) }
+	for _, c := range []struct {
+		name      string
+		set       trace.Settings
+		current   []trace.Sample
+		behaviour trace.Behaviour
+		count     trace.Bound
+		warned    bool
+	}{
+		{"seen whole", hold(8), wave(1000, 0, 12, quick), trace.Latching, trace.Exact, false},
+		{"a last reading short of the hold's end", hold(8), wave(1000, 0, 9.9, quick), trace.Latching, trace.Exact, false},
+		{"most of it seen", hold(8), wave(1000, 0, 8, quick), trace.Latching, trace.AtLeast, true},
+		{"less than half of it seen", hold(30), wave(1000, 0, 6, quick), trace.BehaviourUnsure, trace.AtLeast, true},
+		{"no hold stated: to the end of the trace", hold(0), wave(1000, 0, 6, quick), trace.Latching, trace.Exact, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			d := finish(t, c.set, c.current)
+			if d.Behaviour != c.behaviour {
+				t.Errorf("behaviour %s, want %s", d.Behaviour, c.behaviour)
+			}
+			for _, key := range []string{"retry_count", "hold_s", "hold_a2s", "charge_c"} {
+				bound(t, d, key, c.count)
+			}
+			warned := false
+			for _, w := range d.Warnings {
+				warned = warned || w.Code == "cut_short"
+			}
+			if warned != c.warned {
+				t.Errorf("warned %v, want %v", warned, c.warned)
+			}
+			bound(t, d, "time_to_cutoff_s", trace.Exact)
+		})
+	}
+}
+
+func TestNothingSeenSaysWhatWouldNotShow(t *testing.T) {
+	d := finish(t, trace.Settings{RatedCurrentA: 1}, wave(2.5, 0, 20, func(float64) float64 { return 0 }))
+	if len(d.Warnings) != 1 || d.Warnings[0].Code != "slow" {
+		t.Errorf("warnings %v, want slow", d.Warnings)
+	}
+	d = finish(t, trace.Settings{RatedCurrentA: 1}, wave(1000, 0, 20, func(t float64) float64 { return between(t, 2, 2.001, 9) }))
+	if len(d.Warnings) != 1 || d.Warnings[0].Code != "single_reading" {
+		t.Errorf("warnings %v, want single_reading", d.Warnings)
+	}
+}

@@ -17,6 +17,7 @@ type story struct {
 	provisonal bool    // the last fall is not confirmed yet
 	shortEnd   bool    // ... and never will be: the trace ends there
 	after      []*pulse
+	short      bool // the trace ended well before the stated hold
 	asked      bool // the last fall waits for somebody to say whose it was
 }
 
@@ -57,6 +58,7 @@ func (d *Detector) tell(final bool) *story {
 	}
 	d.findEnd(s, pulses)
 	d.explainFinalFall(s, pulses)
+	s.short = s.cutShort(d, final)
 	if s.p0.ended && s.removalOf != s.p0 && s.p0.off.t <= s.end {
 		s.cut = &s.p0.off
 	}
