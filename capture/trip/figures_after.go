@@ -56,11 +56,11 @@ func (f *figures) retryPeriod() (trace.Figure, bool) {
 	if d.coarse() && v < 4*d.interval() {
 		return unresolved("the readings are too slow to count the pulses"), true
 	}
-	u := worst
-	if mean { // the whole train over its number of periods: only its two ends count
-		u = math.Hypot(s.retries[0].on.u, s.retries[len(spans)].on.u) / float64(len(spans))
+	ends := []part{{worst / math.Sqrt2, true}, {worst / math.Sqrt2, true}}
+	if n := float64(len(spans)); mean { // the whole train over its number of periods: only its two ends count
+		ends = []part{{s.retries[0].on.u / n, true}, {s.retries[len(spans)].on.u / n, true}}
 	}
-	return exact(v, expand(part{u, true}, part{d.set.ClockUS / 2, false})), true
+	return exact(v, expand(append(ends, part{d.set.ClockUS / 2, false})...)), true
 }
 
 // usual is the median of durations; where they differ by no more than the readings can tell apart, it
@@ -200,8 +200,10 @@ func (f *figures) formFactor() (trace.Figure, bool) {
 	d, s := f.d, f.s
 	if d.coarse() || d.hidesRipple() {
 		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
-			// A current that sags or is rounded by an inductance is off by some tenths of a per cent.
-			return trace.Figure{Value: ff, U: 0.004 * ff, Bound: trace.Exact, Why: "from the stated waveform"}, true
+			// A current that sags or is rounded by an inductance is off by some tenths of a per cent, a short
+			// one by the contact's bounce too.
+			u := ff * (0.004 + unseenMake(1)/2/max(end0(s), 1e-3))
+			return trace.Figure{Value: ff, U: u, Bound: trace.Exact, Why: "from the stated waveform"}, true
 		}
 		return unresolved("the readings are too slow to see the waveform"), true
 	}

@@ -23,7 +23,11 @@ func (f *figures) timeToCutoff() (trace.Figure, bool) {
 		return bounded(trace.AtLeast, s.watched(), expand(part{s.p0.on.u, true}, part{s.endU, false}), "no cut-off came while it was watched"), true
 	}
 	t := s.cut.t - s.p0.on.t
-	u := expand(d.instantParts(&s.p0.on, s.cut)...)
+	parts := d.instantParts(&s.p0.on, s.cut)
+	if d.blind() {
+		parts = append(parts, part{2 * d.interval() / math.Sqrt(3), true})
+	}
+	u := expand(parts...)
 	readings := s.p0.n - s.p0.lowN
 	longest := s.cut.after - s.p0.on.before
 	switch {
@@ -48,7 +52,7 @@ func (f *figures) timeToLimit() (trace.Figure, bool) {
 		t := s.limit.t - s.p0.on.t
 		parts := d.instantParts(&s.p0.on, s.limit)
 		if d.blind() {
-			parts = append(parts, part{d.fold.width / math.Sqrt(3), true})
+			parts = append(parts, part{2 * d.fold.width / math.Sqrt(3), true})
 		}
 		u := expand(parts...)
 		switch {
@@ -166,7 +170,7 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	edges := math.Hypot(s.p0.on.u, d.interval()/math.Sqrt(12))
 	if d.rippled(s.p0) {
 		// The mean over whole periods is as good as the periods are known at both ends.
-		parts = append(parts, part{v * d.shareOver(d.periods.span), true}, part{v * edges / span / 4, true}, part{0.01 * v * d.ripple.period / span, true})
+		parts = append(parts, part{v * d.shareOver(d.periods.span), true}, part{v * edges / span / 4, true}, part{0.01 * v * d.ripple.period / span, true}, part{2e-4 * v, true})
 		if m := d.periods.within(s.p0.settledAt, end); len(m) >= 3 {
 			slices.Sort(m)
 			n := len(m)
@@ -357,7 +361,7 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	level := f.s.p0.on.to
 	parts := []part{
 		{2 * v * uI / max(rms, 1e-12), true},
-		{level * level * f.s.p0.on.u, true},
+		{level * level * f.s.p0.riseU, true},
 		{level * level * f.bounceU(), true},
 		{v * 2 * d.rippleShare(), true},
 		{2 * rms * d.sigma * math.Sqrt(t*d.interval()), false},
@@ -420,8 +424,11 @@ func (f *figures) drift() float64 {
 // bounces for a millisecond or so (common practice, no source), and what is faster than the readings
 // falls between them.
 func (f *figures) bounceU() float64 {
-	if f.s.p0.inside || f.s.p0.bounces > 0 {
+	switch n := f.s.p0.bounces; {
+	case f.s.p0.inside:
 		return 0
+	case n > 0: // each make and break between two readings
+		return f.d.interval() * math.Sqrt(2*float64(n)) / math.Sqrt(12)
 	}
 	return min(f.d.interval(), 1.5e-3) / 2 / math.Sqrt(3)
 }
@@ -579,10 +586,14 @@ func (f *figures) charge() (trace.Figure, bool) {
 	if t > 0 {
 		mean = part0.q / t
 	}
+	noise := d.sigma
+	if d.boxed() {
+		noise *= 1.4 // told from few readings
+	}
 	parts := []part{
 		{d.meanU(mean, int(t/max(d.interval(), 1e-9))) * t, true},
 		{part0.q * d.rippleShare(), true},
-		{d.sigma * math.Sqrt(t*d.interval()), false},
+		{noise * math.Sqrt(t*d.interval()), false},
 	}
 	level := s.p0.on.to
 	if s.flowing() {
@@ -591,7 +602,7 @@ func (f *figures) charge() (trace.Figure, bool) {
 	}
 	switch {
 	case !d.boxed():
-		parts = append(parts, part{s.p0.on.to * s.p0.on.u, true}, part{s.p0.on.to * f.bounceU(), true},
+		parts = append(parts, part{s.p0.on.to * s.p0.riseU, true}, part{s.p0.on.to * f.bounceU(), true},
 			part{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true})
 		if c := s.cut; c != nil {
 			parts = append(parts, part{c.from * c.u, true})

@@ -62,6 +62,7 @@ func (d *Detector) settle(p *pulse, force bool) {
 			p.on.u = math.Hypot(p.on.u, drift/2*(b.t-a.t)/(b.x-a.x))
 		}
 	}
+	p.riseU = p.on.u
 	if p == d.pulses[0] {
 		p.on.u = math.Hypot(p.on.u, d.firstMakeU(p))
 	}
@@ -79,6 +80,9 @@ func (d *Detector) settle(p *pulse, force bool) {
 // some 1.3 ms mostly (common practice, no source). Readings faster than that see every make.
 func (d *Detector) firstMakeU(p *pulse) float64 {
 	u := unseenMake(d.interval()) / math.Sqrt(3)
+	if d.rippled(p) {
+		u = max(u, 0.4e-3/math.Sqrt(3)) // ripple hides the bounces
+	}
 	if t := d.ripple.period; t > 0 && d.interval() > t/6 {
 		u = math.Hypot(u, t/math.Sqrt(12)) // the current may have begun in a trough between two readings
 	}
@@ -195,6 +199,9 @@ func (d *Detector) offEdge(p *pulse) edge {
 		e.u = (dead/2 + slope/2) / math.Sqrt(3)
 		e.at, _ = d.ring.sumsAt(e.t)
 		e.after = p.lowT + dead
+	}
+	if t := d.ripple.period; t > 0 && d.interval() > t/6 {
+		e.u = math.Hypot(e.u, t/math.Sqrt(12)) // it may have fallen in a trough between two readings
 	}
 	return e
 }

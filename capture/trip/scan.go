@@ -5,11 +5,12 @@ import "math"
 // pulse is one stretch of fault current.
 type pulse struct {
 	on, off     edge
-	k           int  // number of its first reading in the ring
-	inside      bool // it began before the trace did
-	onFinal     bool // on is worked out from the levels around it
-	ended       bool // off is confirmed
-	n           int  // readings
+	k           int     // number of its first reading in the ring
+	inside      bool    // it began before the trace did
+	riseU       float64 // s, standard uncertainty of on without what an unseen first make adds
+	onFinal     bool    // on is worked out from the levels around it
+	ended       bool    // off is confirmed
+	n           int     // readings
 	peak        float64
 	peakNo      int     // the peak is the peakNo-th reading of the pulse, from 1
 	peakNext    float64 // the reading after the peak
