@@ -48,6 +48,16 @@ func BenchmarkTextToStored(b *testing.B) {
 	})
 }
 
+// BenchmarkImportTenMillionRows reports rows a second of a CSV of 10 million rows.
+func BenchmarkImportTenMillionRows(b *testing.B) {
+	const n = 10_000_000
+	text := benchLines(n)
+	for b.Loop() {
+		ourWay(b, filepath.Join(b.TempDir(), "ours.db"), text)
+	}
+	b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "rows/s")
+}
+
 func ourWay(b *testing.B, path string, text []byte) {
 	db, err := store.Open(ctx, path, store.Options{})
 	if err != nil {

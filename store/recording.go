@@ -180,7 +180,7 @@ func (db *DB) importParts(ctx context.Context, tx *sql.Tx, id int64, rec trace.R
 }
 
 func (w *writer) importSamples(ctx context.Context, tx *sql.Tx, rw *runWriter, samples iter.Seq2[trace.Batch, error]) error {
-	for b, err := range samples {
+	for b, err := range ahead(samples) {
 		if err != nil {
 			return err
 		}
