@@ -33,7 +33,7 @@ type Event struct {
 	// figures of the same run have replaced.
 	Figures   *trace.Derivation
 	Settings  trace.Settings  // EventFigures, EventRun
-	RunState  trace.RunState  // EventRun
+	RunState  trace.RunState  // EventRun; of EventFigures RunOpen while the hold goes on
 	Unit      trace.Unit      // EventRun
 	Procedure trace.Procedure // EventRun
 	Started   time.Time       // EventRun: time of day at OriginNS

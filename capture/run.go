@@ -72,6 +72,14 @@ func (r *run) deadlineNS(watchNS int64) int64 {
 	return r.holdEndNS + watchNS
 }
 
+// holding is trace.RunOpen while the hold goes on and the figures are only so far; empty afterwards.
+func (r *run) holding() trace.RunState {
+	if r.hold {
+		return trace.RunOpen
+	}
+	return ""
+}
+
 // seconds turns an instant of the bench into seconds of the run.
 func (r *run) seconds(ns int64) float64 { return float64(ns-r.originNS) / 1e9 }
 
@@ -230,7 +238,7 @@ func (b *Bench) tellFigures(d *trace.Derivation, now int64) {
 	r := b.run
 	words.Fill(d, r.settings)
 	r.derivation, r.derivedNS, r.fresh = d, now, false
-	b.publish(Event{Kind: EventFigures, Run: r.id, AtNS: now, Figures: d, Settings: r.settings, Procedure: r.settings.Procedure, Unit: r.plan.unit})
+	b.publish(Event{Kind: EventFigures, Run: r.id, AtNS: now, RunState: r.holding(), Figures: d, Settings: r.settings, Procedure: r.settings.Procedure, Unit: r.plan.unit})
 }
 
 // addMark makes a mark from outside at an instant of the bench.

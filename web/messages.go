@@ -83,6 +83,9 @@ func figuresOf(e capture.Event) figuresMessage {
 		Type: "figures", Run: e.Run, Behaviour: d.Behaviour, ApparentBehaviour: d.ApparentBehaviour, Recovery: d.Recovery,
 		Say: words.Behaviour(d.Behaviour), Figures: d.Figures, Lines: linesOf(d.Figures, e.Settings), Warnings: d.Warnings,
 	}
+	if e.RunState == trace.RunOpen {
+		m.Say = words.BehaviourSoFar(d.Behaviour)
+	}
 	if m.Warnings == nil {
 		m.Warnings = []trace.Warning{}
 	}

@@ -53,7 +53,7 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	if !v.Idle && st.Unit != nil {
 		v.Title = st.Unit.Name
 		v.Under = words.Procedure(st.Procedure) + ". Rated " + plate(*st.Unit) + "."
-		v.Behaviour = words.Behaviour(st.Behaviour)
+		v.Behaviour = words.BehaviourSoFar(st.Behaviour)
 		v.Lines = linesOf(st.Figures, trace.Settings{Procedure: st.Procedure, RatedCurrentA: st.Unit.RatedCurrentA, HoldS: v.HoldS})
 	}
 	f := s.frameOf(r, "Bench", "/", "bench.js", true)

@@ -220,6 +220,28 @@ func Behaviour(b trace.Behaviour) string {
 	return "Not known yet"
 }
 
+// BehaviourSoFar says what a unit does while the hold still goes on: nothing that only its end can
+// tell.
+func BehaviourSoFar(b trace.Behaviour) string {
+	switch b {
+	case trace.Latching:
+		return "Cut off, off so far"
+	case trace.Sustained:
+		return "Feeding the short"
+	case trace.LimitedCurrent:
+		return "Limiting the current"
+	case trace.FoldBack:
+		return "Folded back"
+	case trace.Carried:
+		return "Carrying its load"
+	case trace.NoTrip:
+		return "No trip yet"
+	case trace.None:
+		return "Nothing has happened yet"
+	}
+	return Behaviour(b)
+}
+
 // Phase says a phase.
 func Phase(p trace.Phase) string {
 	switch p {

@@ -118,3 +118,16 @@ func TestRate(t *testing.T) {
 		}
 	}
 }
+
+// While the hold goes on nothing is said that only its end can tell.
+func TestSoFarClaimsNoEnd(t *testing.T) {
+	for _, b := range []trace.Behaviour{trace.Latching, trace.Sustained, trace.LimitedCurrent, trace.FoldBack, trace.Carried, trace.NoTrip, trace.None} {
+		so, end := words.BehaviourSoFar(b), words.Behaviour(b)
+		if so == end || so == "" || strings.Contains(so, "stays off") || strings.Contains(so, "all along") {
+			t.Errorf("%s so far: %q", b, so)
+		}
+	}
+	if got := words.BehaviourSoFar(trace.AutoRetry); got != words.Behaviour(trace.AutoRetry) {
+		t.Errorf("a retry seen is a retry: %q", got)
+	}
+}

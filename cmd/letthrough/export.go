@@ -129,7 +129,7 @@ func (c runsImportCmd) Run(env *surroundings) error {
 	if err != nil {
 		return err
 	}
-	return withDB(env, c.dbFlag, func(db *store.DB) error {
+	return withNewDB(env, c.dbFlag, func(db *store.DB) error {
 		u, err := c.unit(env, db)
 		if err != nil {
 			return err

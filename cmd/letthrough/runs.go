@@ -20,6 +20,7 @@ type runsCmd struct {
 	Export  runsExportCmd  `cmd:"" help:"A run as CSV, JSON, COMTRADE, Parquet or captions; several as a bundle."`
 	Import  runsImportCmd  `cmd:"" help:"Runs from bundles and JSON, and traces recorded elsewhere."`
 	Delete  runsDeleteCmd  `cmd:"" help:"Delete runs with their samples. This cannot be taken back."`
+	Retain  runsRetainCmd  `cmd:"" help:"Delete the oldest runs, by age or until the database is small enough."`
 	Note    runsNoteCmd    `cmd:"" help:"Write a note on a run."`
 	Mark    runsMarkCmd    `cmd:"" help:"Add, move or strike a mark by hand, with a reason; the automatic ones stay beside it."`
 	Exclude runsExcludeCmd `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
@@ -27,9 +28,18 @@ type runsCmd struct {
 	Backup  runsBackupCmd  `cmd:"" help:"Copy the database while it is in use."`
 }
 
-// withDB opens the database, does the work and closes it.
+// withDB opens a database that is there, does the work and closes it.
 func withDB(env *surroundings, f dbFlag, work func(*store.DB) error) error {
-	db, err := f.open(env)
+	return inDB(env, f, false, work)
+}
+
+// withNewDB is withDB for what may make the database.
+func withNewDB(env *surroundings, f dbFlag, work func(*store.DB) error) error {
+	return inDB(env, f, true, work)
+}
+
+func inDB(env *surroundings, f dbFlag, mayMake bool, work func(*store.DB) error) error {
+	db, err := f.open(env, mayMake)
 	if err != nil {
 		return err
 	}

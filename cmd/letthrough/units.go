@@ -21,9 +21,10 @@ type dbFlag struct {
 	DB string `name:"db" help:"The database." default:"letthrough.db" placeholder:"FILE"`
 }
 
-// open opens the database without recording into it.
-func (f dbFlag) open(env *surroundings) (*store.DB, error) {
-	return store.Open(env.ctx, f.DB, store.Options{Log: env.log})
+// open opens the database without recording into it. A database is only made by what puts something
+// into it: a list of what is not there would hide a mistyped name.
+func (f dbFlag) open(env *surroundings, mayMake bool) (*store.DB, error) {
+	return store.Open(env.ctx, f.DB, store.Options{Log: env.log, MustExist: !mayMake})
 }
 
 // plateFlags are a unit's rating plate.
@@ -96,7 +97,7 @@ type unitsAddCmd struct {
 }
 
 func (c unitsAddCmd) Run(env *surroundings) error {
-	return withDB(env, c.dbFlag, func(db *store.DB) error {
+	return withNewDB(env, c.dbFlag, func(db *store.DB) error {
 		u := trace.Unit{Name: c.Name}
 		c.apply(&u)
 		u, err := db.CreateUnit(env.ctx, u)
