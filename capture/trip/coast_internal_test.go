@@ -2,6 +2,7 @@ package trip
 
 import (
 	"fmt"
+	"math"
 	"testing"
 
 	"letthrough/capture/sim"
@@ -31,6 +32,20 @@ func TestCoastingEqualsReadingOneByOne(t *testing.T) {
 			}
 		}
 	}
+}
+
+// ... also where pulses turn out to be one rippled fault.
+func TestCoastingThroughATrain(t *testing.T) {
+	var rec sim.Recording
+	rec.Settings.RatedCurrentA = 1
+	for k := range 12000 {
+		s := trace.Sample{AtNS: int64(k) * 1e6, Value: 0.001 * float64(k%7)}
+		if t := float64(k)*1e-3 - 2; t > 0 && t < 6 && math.Mod(t, 0.1) < 0.05 {
+			s.Value += 5
+		}
+		rec.Current = append(rec.Current, s)
+	}
+	compare(t, run(t, rec, false), run(t, rec, true))
 }
 
 func run(t *testing.T, rec sim.Recording, plain bool) trace.Derivation {

@@ -25,7 +25,7 @@ type ripple struct {
 }
 
 const (
-	rippleMinHz = 8 // slower trains are retries
+	rippleMinHz = 8.0 // slower trains are retries
 	rippleMaxFs = 0.4
 	// A plateau whose peak-to-peak is below this share of its mean needs no special care: it never
 	// comes near the off level.

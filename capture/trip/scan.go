@@ -455,6 +455,7 @@ func (d *Detector) whileOff(o *obs) {
 	d.quickOn(p)
 	p.settledAt, p.settledSums = p.on.t, p.on.at
 	d.open(p)
+	d.mergeTrain()
 }
 
 // wasStanding: what looked like the end of a fault was a standing load switched off, since what
