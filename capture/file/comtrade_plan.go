@@ -84,6 +84,7 @@ type comtradePlan struct {
 // scale finds how readings become whole numbers.
 type scale struct {
 	digits       int     // decimal places that all readings are written with exactly; -1: too many
+	common       int64   // what all readings are multiples of, in units of the last such place
 	lo, hi       float64 // of the readings that are numbers
 	any          bool
 	exact        bool    // chosen: raw are the readings' own decimal digits
@@ -100,14 +101,20 @@ func (s *scale) take(v float64) {
 	s.lo, s.hi = min(s.lo, v), max(s.hi, v)
 	for s.digits >= 0 {
 		p := pow10[s.digits]
-		if r := math.Round(v * p); math.Abs(r) < 1<<53 && r/p == v {
+		if r := math.Round(v * p); math.Abs(r) < 1<<53 && math.Abs(r/p-v) <= nearDecimal*math.Abs(v) {
+			s.common = gcd(s.common, int64(r))
 			return
 		}
-		if s.digits++; s.digits > maxDigits {
+		s.common *= 10
+		if s.digits++; s.digits > maxDigits || s.common > 1<<53 {
 			s.digits = -1
 		}
 	}
 }
+
+// nearDecimal is how far, relative to itself, a reading may be from the decimal that it is taken for:
+// codes times a step of 0.0005 A are decimals but for what binary numbers cannot hold.
+const nearDecimal = 4e-16
 
 // choose fits the readings into whole numbers up to most. Decimals are kept exactly where they fit;
 // else the range is divided evenly, and the rounding is half a part. Where real numbers can be
@@ -115,10 +122,13 @@ func (s *scale) take(v float64) {
 func (s *scale) choose(most float64, real bool) {
 	s.a, s.b = 1, 0
 	largest := max(math.Abs(s.lo), math.Abs(s.hi))
-	if s.digits >= 0 && math.Round(largest*pow10[s.digits]) <= most {
-		s.exact, s.a = true, 1/pow10[s.digits]
-		s.rawMax = max(1, math.Round(largest*pow10[s.digits]))
-		return
+	if s.digits >= 0 {
+		for _, step := range []int64{1, max(s.common, 1)} { // as many places as are written, else as few as will do
+			if raw := math.Round(largest*pow10[s.digits]) / float64(step); raw <= most {
+				s.exact, s.a, s.rawMax, s.common = true, float64(step)/pow10[s.digits], max(1, raw), step
+				return
+			}
+		}
 	}
 	if real {
 		s.rawMax = max(1, float64(float32(largest)))
@@ -139,7 +149,7 @@ func (s *scale) choose(most float64, real bool) {
 func (s *scale) raw(v float64, real bool) float64 {
 	switch {
 	case s.exact:
-		return math.Round(v * pow10[s.digits])
+		return math.Round(v*pow10[s.digits]) / float64(s.common)
 	case real:
 		return v
 	}

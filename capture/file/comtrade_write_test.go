@@ -223,3 +223,24 @@ func TestComtradeFilesAreFoundFromEitherHalf(t *testing.T) {
 		}
 	}
 }
+
+// A 16-bit code times its step is not always the nearest number to a decimal, and has more places than
+// 16 bits hold in tenths: it goes out as the code it was.
+func TestComtradeKeepsCodesOfSixteenBits(t *testing.T) {
+	var tr file.Trace
+	for i := range 1000 {
+		tr.Current = append(tr.Current, trace.Sample{AtNS: int64(i) * 1_000_000, Value: float64(i*32-16_000) * 0.0005})
+	}
+	for _, kind := range comtradeKinds {
+		cfg, dat := writeComtrade(t, file.ComtradeRun{Data: kind}, tr)
+		got, err := comtrade(cfg, dat, file.ComtradeOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range got.Current {
+			if want := tr.Current[i].Value; math.Abs(s.Value-want) > 4e-16*math.Abs(want) {
+				t.Fatalf("%s: sample %d is %v, want %v:\n%s", kind, i, s.Value, want, cfg)
+			}
+		}
+	}
+}

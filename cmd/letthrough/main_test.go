@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"errors"
 	"os"
 	"os/exec"
@@ -21,14 +22,16 @@ func TestMain(m *testing.M) {
 // TestScripts runs the commands as a person types them. Beside testscript's own commands there are
 //
 //	exits STATUS letthrough ARG...   the exit status, and one line on standard error where it is not 0
+//	same-figures A.json B.json       what read --json printed of two files: the same marks and figures
 //	record UNIT FILE                 a short test of a simulated unit, 1000 readings a second, as CSV
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"exits":  exits,
-			"record": record,
+			"exits":        exits,
+			"record":       record,
+			"same-figures": sameFigures,
 		},
 	})
 }
@@ -73,4 +76,22 @@ func record(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(err)
 	ts.Check(file.WriteCSV(f, file.Trace{Name: args[1], Current: r.Current}))
 	ts.Check(f.Close())
+}
+
+func sameFigures(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: same-figures A.json B.json")
+	}
+	var read [2][]entry
+	for i, name := range args {
+		ts.Check(json.Unmarshal([]byte(ts.ReadFile(name)), &read[i]))
+		if len(read[i]) != 1 || len(read[i][0].Figures) == 0 {
+			ts.Fatalf("%s: want one entry with figures", name)
+		}
+	}
+	a, b := read[0][0].Derivation, read[1][0].Derivation
+	if v := compared(a, b); !v.Agrees || v.Figures < 10 || len(a.Marks) != len(b.Marks) {
+		ts.Logf("%+v", v)
+		ts.Fatalf("%s gives\n%+v\n%s gives\n%+v", args[0], a, args[1], b)
+	}
 }
