@@ -111,6 +111,11 @@ func (d *Detector) boxEdge(e edge, j int, from, to, drift float64, full bool) ed
 	if !full {
 		e.u = w / math.Sqrt(12)
 	}
+	// That a slow meter averages is an assumption where nobody stated it. A whole step from one reading
+	// to the next hardly ever happens to one that does, and always to one that does not.
+	if whole := d.visible() / math.Abs(step); d.set.AveragingS == nil && (share <= whole || share >= 1-whole) {
+		e.u = math.Hypot(e.u, d.interval()/math.Sqrt(12))
+	}
 	e.before, e.after = min(t-w/2, r.at(j-1).t+w/2), t+w/2
 	// Everything in the partial reading belongs to the pulse's side of the edge.
 	if step > 0 {

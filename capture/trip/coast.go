@@ -135,7 +135,7 @@ func (d *Detector) coastOff(samples []trace.Sample) int {
 func (d *Detector) coastOn(samples []trace.Sample) int {
 	p := d.current()
 	rippled := d.ripple.period > 0
-	if p != d.pulses[0] || d.doubt || !p.onFinal || (p.lowN > 0 && !rippled) || p.n < p.peakNo+5 || p.counted > 0 ||
+	if p.inside && p.n < insideN || p != d.pulses[0] || d.doubt || !p.onFinal || (p.lowN > 0 && !rippled) || p.n < p.peakNo+5 || p.counted > 0 ||
 		d.fold.confirmed || d.set.Procedure.NoUpperState() || d.prevT > d.holdT {
 		return 0
 	}

@@ -155,6 +155,9 @@ func (d *Detector) confirmOff(p *pulse) {
 	if p == d.pulses[0] && (d.spikeOnly(p) || d.onlyBegun(p)) {
 		return
 	}
+	if p.inside && p.n < insideN {
+		d.insideNoise(p)
+	}
 	if !p.onFinal {
 		d.settle(p, true)
 	}

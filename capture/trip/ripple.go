@@ -145,6 +145,9 @@ func (p *ripple) hz(interval float64) (f, u float64) {
 	return f, f * interval / math.Sqrt(6) / span
 }
 
+// slowestHz is below what rectified mains or pulse-width modulation has (common practice, no source).
+const slowestHz = 45
+
 // seen tells whether a period found is the output's own and not an alias of something faster: at
 // least eight readings a period at 500 readings a second or more; or a frequency that rectified
 // mains has.
@@ -160,6 +163,9 @@ func (d *Detector) rippleSeen() bool {
 	}
 	if d.set.Waveform == trace.FullWave || d.set.Waveform == trace.HalfWave {
 		return false // rectified mains has no other
+	}
+	if f < slowestHz {
+		return false // no output ripples so slowly, but what is faster may look so
 	}
 	return f*d.interval() <= 0.125 && d.interval() <= 0.002
 }
