@@ -444,6 +444,9 @@ func (d *Detector) rippleShare() float64 {
 // of m; an edge of a pulse-width modulated plateau is known to one interval. Both average out as far
 // as the readings wander through the phases from one period to the next.
 func (d *Detector) shareOver(span float64) float64 {
+	if d.chopped() {
+		return d.chopShare(span)
+	}
 	t := d.ripplePeriod()
 	if t == 0 {
 		return 0
@@ -457,6 +460,24 @@ func (d *Detector) shareOver(span float64) float64 {
 		u /= max(1, min(span/t, d.phases(span)))
 	}
 	return min(u, 0.5)
+}
+
+// chopped: the plateau comes and goes faster than the readings can follow, in an unknown rhythm, and no
+// waveform is stated.
+func (d *Detector) chopped() bool {
+	w := d.set.Waveform
+	return (w == "" || w == trace.DC) && !d.rippleSeen() && (d.ripple.period > 0 || d.choppy(d.pulses[0]))
+}
+
+// chopShare is the relative standard uncertainty of a mean of readings that find the current on or off
+// by chance: that of a share told from n tries, twice over since an alias is not quite chance.
+func (d *Detector) chopShare(span float64) float64 {
+	n := max(span/max(d.interval(), 1e-9), 1)
+	if span == 0 {
+		n = float64(max(d.pulses[0].n, 1))
+	}
+	on := d.onShare()
+	return min(2*math.Sqrt((1-on)/(on*n)), 0.5)
 }
 
 // phases is at how many different places between two readings the ripple's edges fall within span.
