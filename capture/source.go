@@ -48,6 +48,7 @@ type SourceStatus struct {
 	ClockUS     float64 // expanded uncertainty of the time base, s
 	SilentForS  float64
 	Problem     string // why it is unplugged, or what looks wrong, in words
+	Identity    string // what it calls itself, where it says so
 }
 
 // Latest is the newest reading of one quantity.
@@ -110,13 +111,14 @@ func (s *serialSource) Status() SourceStatus {
 	l, w := s.link.Status(), s.stream.Status()
 	out := SourceStatus{
 		State: string(l.State), RateHz: w.RateHz,
-		Lost:        uint64(l.LostChunks),
+		Lost:        uint64(l.LostChunks + w.Counts.LostPackets),
 		Garbled:     uint64(w.Counts.Garbled),
 		LastGarbled: w.Counts.LastGarbled,
 		Duplicate:   uint64(w.Counts.Duplicates),
 		ClockUS:     w.ClockUS,
 		SilentForS:  l.SilentFor.Seconds(),
 		Problem:     l.Problem,
+		Identity:    w.Identity,
 	}
 	if out.State == Receiving && w.State != "" {
 		out.State = w.State
@@ -126,6 +128,9 @@ func (s *serialSource) Status() SourceStatus {
 	}
 	if out.Problem == "" {
 		out.Problem = w.Warning
+	}
+	if out.Problem == "" && w.Complaint != "" {
+		out.Problem = "the instrument reports: " + w.Complaint
 	}
 	if out.Problem == "" && out.State == Garbled {
 		out.Problem = w.Counts.LastReason

@@ -83,6 +83,7 @@ type InstrumentState struct {
 	Duplicate   uint64       `json:"duplicate"`
 	LastGarbled string       `json:"last_garbled,omitempty"`
 	Problem     string       `json:"problem,omitempty"`
+	Identity    string       `json:"identity,omitempty"` // what it calls itself
 }
 
 // LatestJSON is the newest reading of one quantity.
@@ -146,7 +147,7 @@ func (in *instrument) state() InstrumentState {
 	s := InstrumentState{
 		Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, State: st.State, RateHz: st.RateHz,
 		Latest: []LatestJSON{}, Lost: st.Lost + in.lost, Garbled: st.Garbled, Duplicate: st.Duplicate,
-		LastGarbled: st.LastGarbled, Problem: st.Problem,
+		LastGarbled: st.LastGarbled, Problem: st.Problem, Identity: st.Identity,
 	}
 	if s.State == "" {
 		s.State = Silent

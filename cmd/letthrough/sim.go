@@ -8,7 +8,7 @@ import (
 
 type simCmd struct {
 	Unit    string  `help:"Which simulated unit: Tin, Slate, Amber, Moss, Clay, Flint or Fern." default:"Tin" placeholder:"NAME"`
-	Format  string  `help:"What the instrument speaks." default:"text" placeholder:"FORMAT"`
+	Format  string  `help:"What the instrument speaks: text, codes (packets), scpi, modbus." default:"text" placeholder:"FORMAT"`
 	Rate    float64 `help:"Readings a second." default:"1000" placeholder:"HZ"`
 	ShortAt seconds `help:"When the contact closes." default:"2s" placeholder:"S"`
 	Hold    seconds `help:"How long it stays closed." default:"30s" placeholder:"S"`
