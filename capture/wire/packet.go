@@ -36,7 +36,6 @@ type packets struct {
 	carry   []byte
 	garbage []byte // beginning of the bytes that were no packet
 	inNoise bool
-	bad     int
 
 	known    bool // a packet came before
 	sequence uint16

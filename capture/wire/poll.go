@@ -11,7 +11,6 @@ type poll struct {
 	waiting  bool // for an answer
 	draining bool // until the line is quiet
 	heard    bool // bytes came since the last turn
-	answered bool // an answer came since the last turn
 	askedNS  int64
 	heardNS  int64
 	timedOut int64
