@@ -112,16 +112,15 @@ function underTitle(unit) {
 
 /** @returns {{shape: string, text: string}} */
 function liveLine() {
-  const { mode, state, holdS } = model;
+  const { mode, holdS, receives } = model;
   if (!lineUp) return { shape: "unknown", text: "Not connected" };
-  const receives = state?.instruments?.some((i) => i.state === "receiving" || i.state === "over_range");
   switch (mode) {
     case "idle":
       return receives ? { shape: "live", text: "An instrument is receiving" } : { shape: "unknown", text: "No instrument is receiving" };
     case "armed":
       return { shape: receives ? "live" : "caution", text: receives ? "Waiting for the short" : "Armed, but nothing is received" };
     case "recording":
-      return { shape: "live", text: `Recording, of a ${plain(holdS)} s hold` };
+      return receives ? { shape: "live", text: `Recording, of a ${plain(holdS)} s hold` } : { shape: "caution", text: "Recording, but nothing is received" };
     case "watching":
       return { shape: "live", text: "Watching the recovery" };
     default:
@@ -152,8 +151,9 @@ function showUnit(unit) {
 function showFiguresNow() {
   const { mode } = model;
   const waits = mode === "armed";
-  setText(element("behaviour"), waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
-  setText(element("behaviour-under"), waits ? "Close the contact when you are ready." : mode === "after" ? "" : "so far");
+  const blind = waits && !model.receives;
+  setText(element("behaviour"), blind ? "Nothing is received" : waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
+  setText(element("behaviour-under"), blind ? "Do not close the contact: it would not be seen." : waits ? "Close the contact when you are ready." : mode === "after" ? "" : "so far");
   showFigures(element("figures"), waits ? waitingLines() : model.lines);
   const said = model.lines.map(phrase).filter((p) => p !== null).slice(0, 4).join(", ");
   element("whole").setAttribute("aria-label", `Current over time, the whole hold. ${model.behaviour}${said ? ": " + said : ""}`);

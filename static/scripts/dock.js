@@ -117,6 +117,7 @@ export class Dock {
     const { mode, state } = this.model;
     const driven = state?.contact === "open" || state?.contact === "closed";
     if (mode === "idle" || mode === "after") return "b-arm";
+    if (mode === "armed" && !this.model.receives) return "";
     if (mode === "armed") return driven ? "b-contact" : "b-short";
     if (driven && state?.contact === "closed") return "b-contact";
     return this.model.hasOnset || this.marked("applied") ? "b-removed" : "b-short";
@@ -145,7 +146,7 @@ export class Dock {
       case "idle":
         return this.plan() ? "Ready to arm." : "Pick a unit first.";
       case "armed":
-        return "A short opens the run by itself.";
+        return this.model.receives ? "A short opens the run by itself." : "Nothing is received: do not close the contact.";
       case "recording": {
         const held = Math.max(0, Math.floor(nowS - zeroS));
         return this.model.hasOnset ? `${Math.min(held, Math.round(holdS))} of ${Math.round(holdS)} s held.` : "Recording. No current has been seen yet.";

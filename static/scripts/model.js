@@ -61,6 +61,11 @@ export class BenchModel {
     this.armedAs = null;
   }
 
+  /** Whether any instrument sends readings just now: without one, "now" is the past. */
+  get receives() {
+    return this.state?.instruments?.some((/** @type {{state: string}} */ i) => i.state === "receiving" || i.state === "over_range") ?? false;
+  }
+
   /** @returns {Mode} */
   get mode() {
     const bench = this.state?.bench;

@@ -41,7 +41,7 @@ export function wholePicture(model, parts) {
     store,
     zeroS,
     lines: model.lines,
-    now: mode === "after" || !store?.length ? null : { t: reached, a: store.newest },
+    now: mode === "after" || !store?.length || !model.receives ? null : { t: reached, a: store.newest },
     keptS: mode === "armed" ? KEPT_S : 0,
   };
 }

@@ -108,3 +108,13 @@ test("waiting to connect again doubles, is bounded and never zero", () => {
     assert.ok(w >= 375 && w <= 10_000, `attempt ${n}: ${w}`);
   }
 });
+
+test("what nothing sends any more is not shown as now", () => {
+  const shunt = (/** @type {string} */ state) => ({ name: "shunt", format: "text", port: "p", state, rate_hz: 1000, latest: [] });
+  const m = modelAfter(idle, { ...idle, type: "state", bench: "armed", hold_s: 20, unit, instruments: [shunt("receiving")] });
+  m.stores[0].take({ backlog: false, channel: 0, lost: 0, widthS: 0, t: Float64Array.of(99, 99.5), min: Float32Array.of(0, 0), max: Float32Array.of(0, 0), flags: Uint8Array.of(0, 0) });
+  assert.notEqual(wholePicture(m, 5).now, null);
+  m.take({ ...idle, type: "state", bench: "armed", hold_s: 20, unit, instruments: [shunt("unplugged")] });
+  assert.equal(m.receives, false);
+  assert.equal(wholePicture(m, 5).now, null);
+});
