@@ -296,3 +296,38 @@ func TestBrowserStoredRunsAndUnits(t *testing.T) {
 	tb.mustBeAccessible("A run that is not there")
 	tb.mustBeClean()
 }
+
+// After a run was ended by hand the page asks whose the last fall was; the answer is kept with the run.
+func TestBrowserAsksWhoseTheLastFallWas(t *testing.T) {
+	ts := newTestServer(t)
+	tb := openTab(t, 1440, 900)
+	id := storeTin(t, ts, trace.RunComplete, 11)
+	ctx := context.Background()
+	run, err := ts.db.Run(ctx, id)
+	if err != nil {
+		t.Fatal(err)
+	}
+	set, d := run.Settings, run.Derivation.Shifted(run.ZeroS, "")
+	set.FinalFall = trace.FallAsked
+	d.Behaviour = trace.BehaviourUnsure
+	d.Warnings = []trace.Warning{{Code: "final_fall", Text: "the current fell and no mark says why: did you open the contact?"}}
+	if _, err := ts.db.AddDerivation(ctx, id, set, d, "test"); err != nil {
+		t.Fatal(err)
+	}
+	tb.open(ts.url + fmt.Sprintf("/runs/%d", id))
+	tb.until("the question", `document.querySelector("#final-fall h2")?.textContent === "Did you open the contact?"`)
+	tb.settle()
+	tb.shots("run-asked")
+	tb.mustBeAccessible("One run, asked")
+	tb.do(focus(`[data-final-fall="opened"]`))
+	tb.press("\r")
+	tb.until("the answer to be kept", `!document.querySelector("#final-fall")`)
+	if run, err = ts.db.Run(ctx, id); err != nil {
+		t.Fatal(err)
+	}
+	for _, kept := range run.Derivations {
+		if kept.Current && kept.Settings.FinalFall != trace.FallOpened {
+			t.Errorf("kept as %q, want opened", kept.Settings.FinalFall)
+		}
+	}
+}

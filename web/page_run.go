@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -25,6 +26,7 @@ type runView struct {
 	Counts    []fact
 	Open      bool
 	Operator  bool
+	Asked     bool // nobody has said yet whose the last fall was
 }
 
 type fact struct{ Name, Value string }
@@ -64,6 +66,10 @@ func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 		Behaviour: words.Behaviour(run.Derivation.Behaviour), Recovery: words.Recovery(run.Derivation.Recovery),
 		Lines: lines, Events: eventRows(run.Derivation.Marks), Settings: settingFacts(run), Facts: runFacts(run), Counts: countFacts(run.Counts),
 		Open: run.State == trace.RunOpen, Operator: roleOf(r) == roleOperator,
+		Asked: slices.ContainsFunc(run.Derivation.Warnings, func(w trace.Warning) bool { return w.Code == "final_fall" }),
+	}
+	if v.Asked && run.Derivation.Behaviour == trace.BehaviourUnsure {
+		v.Behaviour = "The current fell; whose doing is open"
 	}
 	d := runData{Option: chartOption(), Words: wordsForPages(), ID: id, HoldS: run.HoldS, Unit: run.Plate, Lines: lines, Marks: []markData{}}
 	if d.HoldS == 0 {

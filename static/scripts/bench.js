@@ -153,7 +153,7 @@ function showFiguresNow() {
   const waits = mode === "armed";
   const blind = waits && !model.receives;
   setText(element("behaviour"), blind ? "Nothing is received" : waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
-  setText(element("behaviour-under"), blind ? "Do not close the contact: it would not be seen." : waits ? "Close the contact when you are ready." : mode === "after" ? "" : "so far");
+  setText(element("behaviour-under"), blind ? "Do not close the contact: it would not be seen." : waits ? "Close the contact when you are ready." : mode !== "after" ? "so far" : model.asked ? "Did you open the contact? The run's page asks." : "");
   showFigures(element("figures"), waits ? waitingLines() : model.lines);
   const said = model.lines.map(phrase).filter((p) => p !== null).slice(0, 4).join(", ");
   element("whole").setAttribute("aria-label", `Current over time, the whole hold. ${model.behaviour}${said ? ": " + said : ""}`);

@@ -48,6 +48,7 @@ export class BenchModel {
     /** @type {Line[]} */
     this.lines = [];
     this.behaviour = "";
+    this.asked = false; // whose the last fall was
     /** @type {number | null} the run that marks, figures and trace belong to */
     this.run = null;
     this.runState = "";
@@ -79,6 +80,16 @@ export class BenchModel {
   get current() {
     const i = this.channels.findIndex((c) => c.quantity === "current");
     return i < 0 ? null : (this.mode === "after" ? this.kept[i] : this.stores[i]) ?? null;
+  }
+
+  /**
+   * Whether the current is being received now. While it is not, the newest reading says nothing of the
+   * present, and nobody should close the contact.
+   */
+  get receives() {
+    const named = this.channels.find((c) => c.quantity === "current")?.instrument;
+    const all = this.state?.instruments ?? [];
+    return all.some((i) => (named === undefined || i.name === named) && (i.state === "receiving" || i.state === "over_range"));
   }
 
   /** The bench's time now, as far as this page was told. */
@@ -119,6 +130,7 @@ export class BenchModel {
         if (m.run !== this.run) return "";
         this.lines = m.lines ?? [];
         this.behaviour = m.say ?? "";
+        this.asked = (m.warnings ?? []).some((/** @type {{code: string}} */ w) => w.code === "final_fall");
         return "figures";
       case "run":
         this.takeRun(m);
@@ -189,6 +201,7 @@ export class BenchModel {
     this.marks.clear();
     this.lines = [];
     this.behaviour = "";
+    this.asked = false;
     this.run = null;
     this.runState = "";
     this.runUnit = null;

@@ -133,5 +133,17 @@ document.getElementById("include")?.addEventListener("click", async () => {
   }
 });
 
+for (const button of document.querySelectorAll("[data-final-fall]")) {
+  button.addEventListener("click", async () => {
+    try {
+      const answer = /** @type {HTMLElement} */ (button).dataset.finalFall;
+      await ask("POST", `/api/runs/${data.id}/derive`, { settings: { final_fall: answer }, keep: true });
+      location.reload();
+    } catch (error) {
+      element("final-fall-says").replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+    }
+  });
+}
+
 // For the browser test: what the page drew.
 Object.assign(globalThis, { letthrough: { whole, close } });
