@@ -82,16 +82,6 @@ export class BenchModel {
     return i < 0 ? null : (this.mode === "after" ? this.kept[i] : this.stores[i]) ?? null;
   }
 
-  /**
-   * Whether the current is being received now. While it is not, the newest reading says nothing of the
-   * present, and nobody should close the contact.
-   */
-  get receives() {
-    const named = this.channels.find((c) => c.quantity === "current")?.instrument;
-    const all = this.state?.instruments ?? [];
-    return all.some((i) => (named === undefined || i.name === named) && (i.state === "receiving" || i.state === "over_range"));
-  }
-
   /** The bench's time now, as far as this page was told. */
   get nowS() {
     const newest = this.current?.newestS ?? NaN;
