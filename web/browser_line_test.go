@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"letthrough/capture"
 )
 
 // withoutLibrary hides the bundled chart library, as in a build that was made without it.
@@ -65,4 +67,29 @@ func TestBrowserConnectsAgain(t *testing.T) {
 		t.Error("the page was loaded again")
 	}
 	tb.mustBeClean()
+}
+
+// Armed, the current's instrument goes silent: the page takes its leave back to close the contact, shows
+// nothing stale as now, and another instrument that still sends changes nothing.
+func TestBrowserArmedAndBlind(t *testing.T) {
+	ts := newTestServer(t)
+	tb := openTab(t, 1440, 900)
+	armTin(ts.bench)
+	tb.open(ts.url)
+	tb.until("armed and seeing", `document.body.dataset.mode === "armed" && letthrough.model.receives && document.querySelector("#behaviour-under").textContent.startsWith("Close the contact")`)
+	ts.bench.setState(func(s *capture.State) {
+		ins := append([]capture.InstrumentState(nil), s.Instruments...)
+		ins[0].State = "unplugged"
+		s.Instruments = append(ins, capture.InstrumentState{Name: "volts", State: "receiving"})
+	})
+	tb.until("the leave to be taken back", `document.querySelector("#behaviour-under").textContent.startsWith("Do not close the contact") && document.querySelector("#dock-say").textContent.includes("do not close the contact")`)
+	if first := eval[string](tb, `document.querySelector(".dock .is-first")?.id ?? ""`); first != "" {
+		t.Errorf("%s is offered first", first)
+	}
+	if eval[bool](tb, `letthrough.whole.picture.now !== null`) {
+		t.Error("a stale reading is shown as now")
+	}
+	tb.settle()
+	tb.shots("armed-blind")
+	tb.mustBeAccessible("Bench, armed and blind")
 }

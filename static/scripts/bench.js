@@ -77,7 +77,8 @@ function refresh() {
   }
   if (dirty.has("state") || dirty.has("run")) showState();
   if (dirty.has("mark")) showEvents(element("events"), model.marksInOrder());
-  if (dirty.has("figures") || dirty.has("mark")) showFiguresNow();
+  // Armed, the words beside the chart say whether the contact may be closed: that hangs on the state.
+  if (dirty.has("figures") || dirty.has("mark") || (mode === "armed" && dirty.has("state"))) showFiguresNow();
   dock.refresh(lineUp);
   steps.refresh();
 }

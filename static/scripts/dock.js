@@ -82,7 +82,8 @@ export class Dock {
       "b-note": open,
       "b-longer": mode === "recording",
       "b-end": open,
-      "b-contact": mode === "armed" || open || state?.contact === "closed",
+      // Opening is always possible; closing only while somebody would see what happens.
+      "b-contact": state?.contact === "closed" || ((mode === "armed" || open) && this.model.receives),
     };
   }
 
@@ -117,7 +118,7 @@ export class Dock {
     const { mode, state } = this.model;
     const driven = state?.contact === "open" || state?.contact === "closed";
     if (mode === "idle" || mode === "after") return "b-arm";
-    if (mode === "armed" && !this.model.receives) return "";
+    if (mode === "armed" && !this.model.receives) return state?.contact === "closed" ? "b-contact" : "";
     if (mode === "armed") return driven ? "b-contact" : "b-short";
     if (driven && state?.contact === "closed") return "b-contact";
     return this.model.hasOnset || this.marked("applied") ? "b-removed" : "b-short";

@@ -62,9 +62,14 @@ export class BenchModel {
     this.armedAs = null;
   }
 
-  /** Whether any instrument sends readings just now: without one, "now" is the past. */
+  /**
+   * Whether the current is being received now. While it is not, "now" is the past, and nobody should
+   * close the contact: another instrument that still sends does not see the short.
+   */
   get receives() {
-    return this.state?.instruments?.some((/** @type {{state: string}} */ i) => i.state === "receiving" || i.state === "over_range") ?? false;
+    const named = this.channels.find((c) => c.quantity === "current")?.instrument;
+    const all = this.state?.instruments ?? [];
+    return all.some((/** @type {{name: string, state: string}} */ i) => (named === undefined || i.name === named) && (i.state === "receiving" || i.state === "over_range"));
   }
 
   /** @returns {Mode} */

@@ -57,7 +57,7 @@ export class Steps {
     const isNew = this.select.value === NEW;
     element("plate").hidden = !isNew;
     element("choice").hidden = this.select.options.length < 2;
-    const receives = this.model.receives;
+    const receives = this.model.state?.instruments?.some((i) => i.state === "receiving" || i.state === "over_range") ?? false;
     const connected = (this.model.state?.instruments?.length ?? 0) > 0;
     element("listening-view").hidden = !receives;
     element("sketch-view").hidden = receives;
