@@ -1,6 +1,9 @@
 package trip
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // stairs finds the levels of a load raised in stairs from the trace itself, reading by reading through
 // means over short windows: a stair ends where two windows in a row leave its level the same way.
@@ -103,3 +106,25 @@ func (c *stair) extend(w window) {
 
 // held is how long a stair lasted, s.
 func (c stair) held() float64 { return c.to - c.from }
+
+// all are the stairs in their order, the one that is going on last.
+func (s *stairs) all() []stair { return append(slices.Clone(s.done), s.cur) }
+
+// lastBefore is the last stair with readings that began before t; none has no readings.
+func lastBefore(all []stair, t float64) (last stair) {
+	for _, c := range all {
+		if c.n > 0 && c.from < t {
+			last = c
+		}
+	}
+	return last
+}
+
+// highest is the highest mean level seen over a window, the one that is going on included.
+func (s *stairs) highest() float64 {
+	v := s.cur.level
+	for _, c := range s.done {
+		v = max(v, c.level)
+	}
+	return v
+}
