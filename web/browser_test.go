@@ -31,7 +31,7 @@ func findChromium(t testing.TB) string {
 	if testing.Short() {
 		t.Skip("browser tests are left out by -short")
 	}
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome-stable"} {
+	for _, name := range []string{"chromium", "chromium-browser"} {
 		if path, err := exec.LookPath(name); err == nil {
 			return path
 		}
