@@ -90,7 +90,7 @@ func (s *serialSource) Next(ctx context.Context) ([]trace.Batch, error) {
 		// A query that cannot be written is an unplugged port: the link says so and reopens it.
 		_, _ = s.link.Write(q)
 	}
-	c, err := s.link.Next(ctx)
+	c, err := s.link.Next(ctx, s.stream.Due())
 	if errors.Is(err, io.EOF) {
 		s.ended = true
 		return s.stream.Flush(), nil

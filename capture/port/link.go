@@ -253,16 +253,21 @@ func (l *Link) pause(d time.Duration) bool {
 	}
 }
 
-// Next gives the next chunk. It blocks for at most 50 ms and then gives a chunk without bytes, so that
-// the caller can do what is due by time. After Close it gives what is still queued, then io.EOF.
-func (l *Link) Next(ctx context.Context) (Chunk, error) {
+// Next gives the next chunk. It blocks for at most 50 ms, and not beyond dueNS on the bench's time base
+// (0: nothing is due), and then gives a chunk without bytes, so that the caller can do what is due by time.
+// After Close it gives what is still queued, then io.EOF.
+func (l *Link) Next(ctx context.Context, dueNS int64) (Chunk, error) {
 	if err := ctx.Err(); err != nil {
 		return Chunk{}, err // also while bytes never cease to come
 	}
 	if c, ok := l.take(); ok {
 		return c, nil
 	}
-	l.timer.Reset(heartbeat)
+	wait := heartbeat
+	if dueNS != 0 {
+		wait = min(wait, max(0, time.Duration(dueNS-l.opt.Now())))
+	}
+	l.timer.Reset(wait)
 	for {
 		select {
 		case <-l.q.ready: // perhaps for what was taken already

@@ -89,7 +89,7 @@ func receive(tb testing.TB, l *port.Link, n int) (data []byte, chunks []port.Chu
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	for len(data) < n {
-		c, err := l.Next(ctx)
+		c, err := l.Next(ctx, 0)
 		if err != nil {
 			tb.Fatalf("after %d of %d bytes: %v", len(data), n, err)
 		}
@@ -146,7 +146,7 @@ func TestLink(t *testing.T) {
 		d.send(t, "x")
 		receive(t, l, 1)
 		waitFor(t, "silent", func() bool { return l.Status().State == port.Silent })
-		c, err := l.Next(t.Context())
+		c, err := l.Next(t.Context(), 0)
 		if err != nil || len(c.Data) != 0 || c.AtNS == 0 {
 			t.Errorf("Next = %+v, %v; want a heartbeat with the time", c, err)
 		}
@@ -156,6 +156,21 @@ func TestLink(t *testing.T) {
 		}
 		if s := l.Status(); s.Reconnects != 0 {
 			t.Errorf("%d reconnects, want none: a time-out closes nothing", s.Reconnects)
+		}
+	})
+
+	t.Run("WhatIsDueIsNotKeptWaiting", func(t *testing.T) {
+		d := plugIn(t, filepath.Join(t.TempDir(), "board"))
+		l := mustOpen(t, d.path, port.Options{})
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Second)
+		defer cancel()
+		for i := range 400 { // 20 s, if each waited for the heartbeat
+			if _, err := l.Next(ctx, time.Now().Add(time.Millisecond).UnixNano()); err != nil {
+				t.Fatalf("%v after %d of 400 waits of a millisecond", err, i)
+			}
+		}
+		if _, err := l.Next(ctx, 1); err != nil {
+			t.Errorf("due long ago: %v", err)
 		}
 	})
 
@@ -236,7 +251,7 @@ func TestLink(t *testing.T) {
 		if got, _ := receive(t, l, 4); string(got) != "tail" {
 			t.Errorf("after Close: %q, want tail", got)
 		}
-		if _, err := l.Next(t.Context()); err != io.EOF {
+		if _, err := l.Next(t.Context(), 0); err != io.EOF {
 			t.Errorf("then %v, want io.EOF", err)
 		}
 		if s := l.Status(); s.State != port.Closed {
@@ -250,7 +265,7 @@ func TestLink(t *testing.T) {
 		done := make(chan error)
 		go func() {
 			for {
-				if _, err := l.Next(context.Background()); err != nil {
+				if _, err := l.Next(context.Background(), 0); err != nil {
 					done <- err
 					return
 				}
@@ -282,7 +297,7 @@ func TestLink(t *testing.T) {
 		l := mustOpen(t, d.path, port.Options{})
 		ctx, cancel := context.WithCancel(context.Background())
 		cancel()
-		if _, err := l.Next(ctx); !errors.Is(err, context.Canceled) {
+		if _, err := l.Next(ctx, 0); !errors.Is(err, context.Canceled) {
 			t.Errorf("Next = %v, want context.Canceled", err)
 		}
 	})
@@ -472,7 +487,7 @@ func ExampleLink_Next() {
 	}
 	defer l.Close()
 	for {
-		c, err := l.Next(context.Background())
+		c, err := l.Next(context.Background(), 0)
 		if err != nil {
 			return
 		}

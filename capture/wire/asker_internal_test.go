@@ -75,6 +75,9 @@ func TestAskedInstrument(t *testing.T) {
 	if q := s.Query(100 * ms); string(q) != "READ?\n" {
 		t.Fatalf("query %q", q)
 	}
+	if due := s.Due(); due != 1100*ms+1 {
+		t.Errorf("due at %d, want when the answer is late", due)
+	}
 	if q := s.Query(101 * ms); q != nil {
 		t.Errorf("asked again with %q while the answer is outstanding", q)
 	}

@@ -285,7 +285,7 @@ func TestPacketsFromAPseudoTerminal(t *testing.T) {
 	got := map[trace.Channel][]trace.Sample{}
 	ch := trace.Channel{Instrument: "b", Quantity: trace.Current}
 	for len(got[ch]) < 30_000 || st.Status().Counts.LostPackets < 5 {
-		c, err := link.Next(ctx)
+		c, err := link.Next(ctx, 0)
 		if err != nil {
 			t.Fatalf("%v, %+v", err, st.Status())
 		}

@@ -265,6 +265,14 @@ func (d *modbus) Ask(dst []byte, nowNS int64) []byte {
 	return append(dst, d.requests[d.now].frame...)
 }
 
+// Due is also when an answer that stopped in its middle is given up.
+func (d *modbus) Due() int64 {
+	if d.waiting && len(d.buf) > 0 {
+		return d.heardNS + d.quietNS + 1
+	}
+	return d.poll.Due()
+}
+
 // Decode collects the answer to the request that is out.
 func (d *modbus) Decode(dst []Reading, chunk []byte) []Reading {
 	d.heard = d.heard || len(chunk) > 0

@@ -39,6 +39,18 @@ func (p *poll) turn(nowNS int64) (may, late bool) {
 	return nowNS-p.heardNS >= p.gapNS, late
 }
 
+// Due is when the bench has to look again if nothing comes: when the line has been quiet for long enough,
+// or when the answer is late.
+func (p *poll) Due() int64 {
+	switch {
+	case p.waiting:
+		return p.askedNS + p.timeoutNS + 1
+	case p.draining:
+		return p.heardNS + p.quietNS
+	}
+	return p.heardNS + p.gapNS
+}
+
 // asked says that a query goes out that wants an answer.
 func (p *poll) asked(nowNS int64) { p.waiting, p.askedNS = true, nowNS }
 

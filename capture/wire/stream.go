@@ -280,6 +280,15 @@ func (s *Stream) Query(nowNS int64) []byte {
 	return s.query
 }
 
+// Due is the bench's time at which to call Query again even if nothing comes; 0 where an instrument talks
+// by itself.
+func (s *Stream) Due() int64 {
+	if s.asker == nil {
+		return 0
+	}
+	return s.asker.Due()
+}
+
 // Status gives a copy of the state and the counts.
 func (s *Stream) Status() Status {
 	out := Status{

@@ -284,7 +284,7 @@ func TestStreamFromPseudoTerminal(t *testing.T) {
 			t.Fatal(err)
 		}
 		for want := received + int64(len(line)); received < want; {
-			c, err := link.Next(ctx)
+			c, err := link.Next(ctx, 0)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -48,8 +48,10 @@ type Decoder interface {
 type Asker interface {
 	Decoder
 	// Ask appends what is to be written now, or nothing while an answer is outstanding. It is called
-	// after every chunk and at least every 50 ms, and so also lets time pass: nowNS is the bench's.
+	// after every chunk and at least every 50 ms and when Due says, and so also lets time pass: nowNS is the bench's.
 	Ask(dst []byte, nowNS int64) []byte
+	// Due is the bench's time at which Ask has something to do even if nothing comes; it may be past.
+	Due() int64
 }
 
 // Introduced is a Decoder that knows who it speaks with.
