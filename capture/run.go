@@ -87,12 +87,12 @@ func (r *run) seconds(ns int64) float64 { return float64(ns-r.originNS) / 1e9 }
 // dismissed: a new one is fed what the run keeps, and nothing else.
 func (b *Bench) openRun(now, fromNS int64) {
 	r := &run{plan: b.plan, settings: b.plan.settings, openedNS: now, hold: true, nextMark: outsideMarks}
-	r.settings.ClockUS = b.clockU(b.plan.current)
+	r.settings.ClockUS, r.settings.ClockRateU = b.clockU(b.plan.current)
 	det, err := trip.New(r.settings)
 	if err != nil {
 		// The settings were checked when the bench was armed; only the clock's figure is new.
 		b.log.Error("clock uncertainty out of range", "err", err)
-		r.settings.ClockUS = 0
+		r.settings.ClockUS, r.settings.ClockRateU = 0, 0
 		det, _ = trip.New(r.settings)
 	}
 	r.det = det
@@ -159,14 +159,14 @@ func (b *Bench) runInstruments() []trace.RunInstrument {
 	return out
 }
 
-// clockU is the uncertainty of a channel's time base.
-func (b *Bench) clockU(c *channel) float64 {
+// clockU is the uncertainty of a channel's time base, and of its rate.
+func (b *Bench) clockU(c *channel) (uS, rateU float64) {
 	for _, in := range b.instruments {
 		if slices.Contains(in.channels, c) {
-			return in.status.ClockUS
+			return in.status.ClockUS, in.status.ClockRateU
 		}
 	}
-	return 0
+	return 0, 0
 }
 
 // counts adds up what the instruments lost so far.

@@ -46,6 +46,7 @@ type SourceStatus struct {
 	LastGarbled string  // its bytes, made safe to show
 	Duplicate   uint64  // readings that came twice
 	ClockUS     float64 // expanded uncertainty of the time base, s
+	ClockRateU  float64 // expanded relative uncertainty of a duration on it
 	SilentForS  float64
 	Problem     string // why it is unplugged, or what looks wrong, in words
 	Identity    string // what it calls itself, where it says so
@@ -116,6 +117,7 @@ func (s *serialSource) Status() SourceStatus {
 		LastGarbled: w.Counts.LastGarbled,
 		Duplicate:   uint64(w.Counts.Duplicates),
 		ClockUS:     w.ClockUS,
+		ClockRateU:  w.RateU,
 		SilentForS:  l.SilentFor.Seconds(),
 		Problem:     l.Problem,
 		Identity:    w.Identity,

@@ -176,5 +176,6 @@ func settingFacts(run store.Run) []fact {
 	number("Dwell", s.DwellS, "s")
 	number("Rig resistance", s.RigResistanceOhm, "Ω")
 	number("Clock, to within", s.ClockUS*1e6, "µs")
+	number("Clock's rate, to within", s.ClockRateU*1e6, "parts in a million")
 	return facts
 }

@@ -76,6 +76,7 @@ type Settings struct {
 	AppliedAtS       *float64  `json:"applied_at_s,omitempty"` // on the trace's own time base
 	RemovedAtS       *float64  `json:"removed_at_s,omitempty"`
 	ClockUS          float64   `json:"clock_u_s,omitempty"` // expanded uncertainty of the time base itself
+	ClockRateU       float64   `json:"clock_rate_u,omitempty"` // expanded relative uncertainty of a duration on it
 	FinalFall        FinalFall `json:"final_fall,omitempty"`
 }
 
@@ -131,6 +132,7 @@ func (s Settings) Validate() error {
 		{"applied_at_s", applied, -farAway, 4 * farAway},
 		{"removed_at_s", removed, -farAway, 4 * farAway},
 		{"clock_u_s", s.ClockUS, 0, 60},
+		{"clock_rate_u", s.ClockRateU, 0, 0.1},
 	} {
 		if err := inRange(c.name, c.v, c.lo, c.hi); err != nil {
 			return err

@@ -31,7 +31,23 @@ func (f *figures) all() trace.Figures {
 		fig.Key = def.Key
 		f.out = append(f.out, sound(fig))
 	}
+	f.rate()
 	return f.out
+}
+
+// perSecond are the units of figures that are proportional to a number of seconds, or to one over it:
+// what the time base's rate is off, they are off.
+var perSecond = map[string]bool{"s": true, "A²s": true, "C": true, "J": true, "A/s": true, "Hz": true}
+
+// rate adds what the time base's rate leaves open (JCGM 100, 5.1.2), last, so that it cancels in what is
+// a quotient of two such figures. A count of seconds that a person set is not measured on that base.
+func (f *figures) rate() {
+	for i := range f.out {
+		fig := &f.out[i]
+		if def, ok := trace.DefinitionOf(fig.Key); ok && perSecond[def.Unit] && fig.Bound.HasValue() {
+			fig.U = math.Hypot(fig.U, f.d.set.ClockRateU*fig.Value)
+		}
+	}
 }
 
 // prepare settles what all figures share: whether the meter can tell the behaviour at all (single low
