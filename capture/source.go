@@ -66,11 +66,21 @@ func openSerial(spec wire.Spec, o port.Options) (Source, error) {
 	if err != nil {
 		return nil, fmt.Errorf("instrument %s: %w", spec.Name, err)
 	}
-	link, err := port.Open(port.Spec{Path: spec.Port, Baud: spec.Baud}, o)
+	link, err := port.Open(PortSpec(spec), o)
 	if err != nil {
 		return nil, fmt.Errorf("instrument %s: %w", spec.Name, err)
 	}
 	return &serialSource{link: link, stream: stream, now: o.Now}, nil
+}
+
+// PortSpec is how the port of an instrument is opened.
+func PortSpec(s wire.Spec) port.Spec {
+	out := port.Spec{Path: s.Port, Baud: s.Baud, DTR: s.DTR, RTS: s.RTS}
+	if len(s.Line) == 3 {
+		out.DataBits, out.StopBits = int(s.Line[0]-'0'), int(s.Line[2]-'0')
+		out.Parity = map[byte]port.Parity{'E': port.EvenParity, 'O': port.OddParity}[s.Line[1]]
+	}
+	return out
 }
 
 // serialSource is a port, its wire format and the clock behind it.

@@ -25,7 +25,9 @@ type Spec struct {
 	Format string
 	Port   string
 
-	Baud       int // 0: the port's default
+	Baud       int    // 0: the port's default
+	Line       string // data bits, parity and stop bits, as in 7E1; empty: 8N1
+	DTR, RTS   *bool  // nil: as opening sets them, both on
 	Unit       string
 	Accuracy   trace.Accuracy
 	Resolution float64  // A or V, 0: unknown
@@ -42,6 +44,9 @@ type Spec struct {
 func CommonOptions() []Option {
 	return []Option{
 		{"baud", "115200", "50 to 20000000", "speed of the line; boards with USB of their own ignore it"},
+		{"line", "8N1", "7 or 8, N E or O, 1 or 2, such as 8E1", "data bits, parity (none, even, odd) and stop bits"},
+		{"dtr", "on", "on, off", "the modem line DTR while the port is open; some cables feed their optics from it"},
+		{"rts", "on", "on, off", "the modem line RTS while the port is open"},
 		{"channel", "current", "current, voltage", "what the instrument measures"},
 		{"unit", "A or V", "A, mA, V, mV", "unit of numbers that stand without one"},
 		{"accuracy", "", `such as 0.8%+3`, "the instrument's specification: percent of reading + counts of its last digit"},
@@ -154,6 +159,14 @@ func (s *Spec) common(name, value string) (known bool, err error) {
 			return true, optionError(name, value, "a whole number from 50 to 20000000")
 		}
 		s.Baud = n
+	case "line":
+		if s.Line = strings.ToUpper(value); !framing(s.Line) {
+			return true, optionError(name, value, "data bits 7 or 8, parity N, E or O, stop bits 1 or 2, such as 8N1 or 7E1")
+		}
+	case "dtr":
+		s.DTR, err = onOff(name, value)
+	case "rts":
+		s.RTS, err = onOff(name, value)
 	case "unit":
 		if !slices.Contains([]string{"A", "mA", "V", "mV"}, value) {
 			return true, optionError(name, value, "A, mA, V, mV")
@@ -182,6 +195,19 @@ func (s *Spec) common(name, value string) (known bool, err error) {
 		return false, nil
 	}
 	return true, err
+}
+
+// framing tells whether a character's frame is written as in 8N1.
+func framing(s string) bool {
+	return len(s) == 3 && strings.Contains("78", s[:1]) && strings.Contains("NEO", s[1:2]) && strings.Contains("12", s[2:])
+}
+
+func onOff(name, value string) (*bool, error) {
+	if value != "on" && value != "off" {
+		return nil, optionError(name, value, "on, off")
+	}
+	on := value == "on"
+	return &on, nil
 }
 
 // reconcile lets the unit say what is measured, and refuses a unit that contradicts the channel.
@@ -251,6 +277,17 @@ func (s Spec) String() string {
 	}
 	if s.Baud != 0 {
 		add("baud", strconv.Itoa(s.Baud))
+	}
+	if s.Line != "" {
+		add("line", s.Line)
+	}
+	for _, l := range []struct {
+		name string
+		on   *bool
+	}{{"dtr", s.DTR}, {"rts", s.RTS}} {
+		if l.on != nil {
+			add(l.name, map[bool]string{true: "on", false: "off"}[*l.on])
+		}
 	}
 	if s.ChannelSet {
 		add("channel", s.Channel.String())

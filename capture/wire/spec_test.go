@@ -11,7 +11,7 @@ import (
 )
 
 func TestParseSpec(t *testing.T) {
-	zero, tenth := 0.0, 0.3
+	zero, tenth, on, off := 0.0, 0.3, true, false
 	for name, c := range map[string]struct {
 		arg  string
 		want wire.Spec
@@ -24,6 +24,7 @@ func TestParseSpec(t *testing.T) {
 		"NoAverage": {"m=text:/dev/x?averaging=0", wire.Spec{Name: "m", Format: "text", Port: "/dev/x", AveragingS: &zero}},
 		"Scale":     {"m=text:/dev/x?fullscale=10&resolution=0.001", wire.Spec{Name: "m", Format: "text", Port: "/dev/x", FullScale: 10, Resolution: 0.001}},
 		"Voltage":   {"m=text:/dev/x?channel=voltage", wire.Spec{Name: "m", Format: "text", Port: "/dev/x", Channel: trace.Voltage, ChannelSet: true}},
+		"Line":      {"m=modbus:/dev/x?line=8e1&dtr=on&rts=off", wire.Spec{Name: "m", Format: "modbus", Port: "/dev/x", Line: "8E1", DTR: &on, RTS: &off}},
 		"UnitSays":  {"m=text:/dev/x?unit=mV", wire.Spec{Name: "m", Format: "text", Port: "/dev/x", Unit: "mV", Channel: trace.Voltage, ChannelSet: true}},
 		"PortColon": {"m=text:/dev/serial/by-path/pci-0000:00:14.0", wire.Spec{Name: "m", Format: "text", Port: "/dev/serial/by-path/pci-0000:00:14.0"}},
 	} {
@@ -56,7 +57,12 @@ func sameSpec(a, b wire.Spec) bool {
 		}
 	}
 	a.AveragingS, b.AveragingS, a.Options, b.Options = nil, nil, nil, nil
-	return a.Name == b.Name && a.Format == b.Format && a.Port == b.Port && a.Baud == b.Baud && a.Unit == b.Unit && a.Accuracy == b.Accuracy &&
+	for _, l := range [][2]*bool{{a.DTR, b.DTR}, {a.RTS, b.RTS}} {
+		if (l[0] == nil) != (l[1] == nil) || l[0] != nil && *l[0] != *l[1] {
+			return false
+		}
+	}
+	return a.Name == b.Name && a.Line == b.Line && a.Format == b.Format && a.Port == b.Port && a.Baud == b.Baud && a.Unit == b.Unit && a.Accuracy == b.Accuracy &&
 		a.Resolution == b.Resolution && a.FullScale == b.FullScale && a.Channel == b.Channel && a.ChannelSet == b.ChannelSet
 }
 
@@ -77,6 +83,9 @@ func TestParseSpecSaysWhatIsWrong(t *testing.T) {
 		"Baud":             {"m=text:/dev/x?baud=fast", []string{"baud=fast", "50 to 20000000"}},
 		"BaudRange":        {"m=text:/dev/x?baud=7", []string{"baud=7", "50 to"}},
 		"Unit":             {"m=text:/dev/x?unit=W", []string{"unit=W", "A, mA, V, mV"}},
+		"Line":             {"m=text:/dev/x?line=9N1", []string{"line=9N1", "7E1"}},
+		"LineLong":         {"m=text:/dev/x?line=8N11", []string{"line=8N11", "7E1"}},
+		"DTR":              {"m=text:/dev/x?dtr=1", []string{"dtr=1", "on, off"}},
 		"Channel":          {"m=text:/dev/x?channel=power", []string{"channel=power", "current, voltage"}},
 		"UnitContradicts":  {"m=text:/dev/x?channel=current&unit=mV", []string{"unit=mV", "channel=current"}},
 		"UnitOfNoColumn":   {"m=text:/dev/x?channel=voltage&voltage=1&unit=mA", []string{"unit=mA", "no column"}},
