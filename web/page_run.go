@@ -162,7 +162,13 @@ func settingFacts(run store.Run) []fact {
 	number("Rated current", s.RatedCurrentA, "A")
 	number("Rated voltage", s.RatedVoltageV, "V")
 	if s.Accuracy != (trace.Accuracy{}) {
-		facts = append(facts, fact{"Accuracy", "± (" + s.Accuracy.String() + " counts)"})
+		facts = append(facts, fact{"Accuracy", words.Accuracy(s.Accuracy)})
+	}
+	if s.Calibration.Known() {
+		facts = append(facts, fact{"Calibration", words.Calibration(s.Calibration, trace.Current)})
+	}
+	if s.VoltageCalibration.Known() {
+		facts = append(facts, fact{"Calibration of the voltage", words.Calibration(s.VoltageCalibration, trace.Voltage)})
 	}
 	number("Resolution", s.ResolutionA, "A")
 	number("Full scale", s.FullScaleA, "A")

@@ -4,60 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
-	"strings"
 )
-
-// Accuracy is an instrument's own specification, ±(percent of reading + counts of its last digit),
-// read as a rectangular distribution.
-type Accuracy struct {
-	Percent float64
-	Counts  float64
-}
-
-// String writes the notation that ParseAccuracy reads.
-func (a Accuracy) String() string {
-	return strconv.FormatFloat(a.Percent, 'g', -1, 64) + "%+" + strconv.FormatFloat(a.Counts, 'g', -1, 64)
-}
-
-// ParseAccuracy reads "0.8%+3", "0.8%" or "0.8 % + 3"; a leading ± and surrounding brackets are
-// allowed. An empty string is no specification.
-func ParseAccuracy(s string) (Accuracy, error) {
-	t := strings.Trim(strings.TrimPrefix(strings.ReplaceAll(s, " ", ""), "±"), "()")
-	if t == "" {
-		return Accuracy{}, nil
-	}
-	bad := fmt.Errorf("accuracy %q: want percent of reading and counts, such as 0.8%%+3", s)
-	percent, counts, found := strings.Cut(t, "%")
-	if !found {
-		return Accuracy{}, bad
-	}
-	var a Accuracy
-	var err error
-	if a.Percent, err = strconv.ParseFloat(percent, 64); err != nil || !(a.Percent >= 0 && a.Percent <= 100) {
-		return Accuracy{}, bad
-	}
-	if counts = strings.TrimPrefix(counts, "+"); counts != "" {
-		if a.Counts, err = strconv.ParseFloat(counts, 64); err != nil || !(a.Counts >= 0 && a.Counts <= 1e6) {
-			return Accuracy{}, bad
-		}
-	}
-	return a, nil
-}
-
-// MarshalText writes the notation; no specification is the empty string.
-func (a Accuracy) MarshalText() ([]byte, error) {
-	if a == (Accuracy{}) {
-		return nil, nil
-	}
-	return []byte(a.String()), nil
-}
-
-// UnmarshalText reads the notation.
-func (a *Accuracy) UnmarshalText(b []byte) (err error) {
-	*a, err = ParseAccuracy(string(b))
-	return err
-}
 
 // Settings are everything besides the samples that a derivation depends on. Zero means unknown or
 // unset unless said otherwise; the JSON names are those of the flags of DESIGN section 8.
@@ -75,9 +22,12 @@ type Settings struct {
 	RigResistanceOhm float64   `json:"rig_resistance_ohm,omitempty"`
 	AppliedAtS       *float64  `json:"applied_at_s,omitempty"` // on the trace's own time base
 	RemovedAtS       *float64  `json:"removed_at_s,omitempty"`
-	ClockUS          float64   `json:"clock_u_s,omitempty"` // expanded uncertainty of the time base itself
+	ClockUS          float64   `json:"clock_u_s,omitempty"`    // expanded uncertainty of the time base itself
 	ClockRateU       float64   `json:"clock_rate_u,omitempty"` // expanded relative uncertainty of a duration on it
 	FinalFall        FinalFall `json:"final_fall,omitempty"`
+	// The samples are as they were shown; these make them right.
+	Calibration        Calibration `json:"calibration,omitzero"`         // of the current
+	VoltageCalibration Calibration `json:"voltage_calibration,omitzero"` // of the voltage
 }
 
 // FinalFall says what to make of a last fall of the current that no removed mark explains.
@@ -104,6 +54,15 @@ func (s Settings) Validate() error {
 	default:
 		return fmt.Errorf("final_fall: %q is none of ask, opened, cut_off", string(s.FinalFall))
 	}
+	if err := s.Accuracy.validate(); err != nil {
+		return err
+	}
+	if err := s.Calibration.Validate(); err != nil {
+		return fmt.Errorf("calibration: %w", err)
+	}
+	if err := s.VoltageCalibration.Validate(); err != nil {
+		return fmt.Errorf("voltage_calibration: %w", err)
+	}
 	averaging, applied, removed := 0.0, 0.0, 0.0
 	if s.AveragingS != nil {
 		averaging = *s.AveragingS
@@ -121,8 +80,6 @@ func (s Settings) Validate() error {
 	}{
 		{"rated_current_a", s.RatedCurrentA, 0, 1000},
 		{"rated_voltage_v", s.RatedVoltageV, 0, 1000},
-		{"accuracy percent", s.Accuracy.Percent, 0, 100},
-		{"accuracy counts", s.Accuracy.Counts, 0, 1e6},
 		{"resolution_a", s.ResolutionA, 0, 100},
 		{"full_scale_a", s.FullScaleA, 0, 10000},
 		{"averaging_s", averaging, 0, 60},

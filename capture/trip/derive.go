@@ -211,5 +211,8 @@ func (d *Detector) warnings(s *story) []trace.Warning {
 	if s.p0.peakOver {
 		add("over_range", "the current went beyond the instrument's range")
 	}
+	if most, ok := d.beyondCalibration(); ok {
+		add("beyond_calibration", "the current reached %.4g A, the instrument was calibrated from %.4g A to %.4g A: beyond that its own percentage counts as well", most, d.set.Calibration.From, d.set.Calibration.To)
+	}
 	return w
 }

@@ -87,6 +87,7 @@ type Detector struct {
 	sent    map[int]trace.Mark
 	dirty   bool
 	scratch [maxLevel]float64
+	copied  []trace.Sample // corrected by a calibration
 }
 
 type gap struct{ from, to float64 }
@@ -106,7 +107,7 @@ func New(s trace.Settings) (*Detector, error) {
 	if s.Procedure == "" {
 		s.Procedure = trace.Short
 	}
-	d := &Detector{set: s, sign: 1, ring: newRing(), candK: -1, sent: map[int]trace.Mark{}}
+	d := &Detector{set: calibrated(s), sign: 1, ring: newRing(), candK: -1, sent: map[int]trace.Mark{}}
 	d.base.quantum = math.Inf(1)
 	if s.Procedure.NoUpperState() {
 		d.ring.span = slopeRingS
@@ -125,8 +126,16 @@ func New(s trace.Settings) (*Detector, error) {
 }
 
 // Current takes the next samples of the current channel (A). Samples not later than all before are
-// set aside and counted.
+// set aside and counted. They are as they were shown; the settings' calibration is applied here.
 func (d *Detector) Current(samples []trace.Sample) {
+	if c := d.set.Calibration; c.Known() {
+		d.corrected(c, samples, d.rightCurrent)
+		return
+	}
+	d.rightCurrent(samples)
+}
+
+func (d *Detector) rightCurrent(samples []trace.Sample) {
 	for i := 0; i < len(samples); i++ {
 		i += d.coast(samples[i:])
 		if i >= len(samples) {

@@ -35,18 +35,14 @@ func expand(parts ...part) float64 {
 }
 
 // readingParts are the contributions to one level of i amperes: the instrument's own accuracy
-// (rectangular), one display count (rectangular), and noise as its standard deviation.
+// (rectangular), one display count (rectangular), and noise as its standard deviation; with a
+// calibration what that leaves open.
 func (d *Detector) readingParts(i, noise float64) []part {
-	return []part{
+	return append([]part{
 		{d.accuracyA(i) / math.Sqrt(3), true},
-		{max(d.resolution(), d.binWidth()) / math.Sqrt(12), true},
+		{max(d.resolutionAt(i), d.binWidth()) / math.Sqrt(12), true},
 		{noise, false},
-	}
-}
-
-// accuracyA is the half-width of the instrument's specification at i amperes.
-func (d *Detector) accuracyA(i float64) float64 {
-	return d.set.Accuracy.Percent/100*math.Abs(i) + d.set.Accuracy.Counts*d.resolution()
+	}, d.calibrationParts(i)...)
 }
 
 // levelParts are those of a median or mean over n readings: 1.2533 sigma/sqrt(n) for the median of
@@ -55,16 +51,16 @@ func (d *Detector) accuracyA(i float64) float64 {
 // subtractive-free dither, from memory).
 func (d *Detector) levelParts(i float64, n int) []part {
 	root := math.Sqrt(float64(max(n, 1)))
-	return []part{
+	return append([]part{
 		{d.accuracyA(i) / math.Sqrt(3), true},
-		{d.countU(n), true},
+		{d.countU(i, n), true},
 		{1.2533 * d.sigma / root, false},
-	}
+	}, d.calibrationParts(i)...)
 }
 
-// countU is what one display count leaves in the mean of n readings.
-func (d *Detector) countU(n int) float64 {
-	count := max(d.resolution(), d.binWidth())
+// countU is what one display count leaves in the mean of n readings of some i amperes.
+func (d *Detector) countU(i float64, n int) float64 {
+	count := max(d.resolutionAt(i), d.binWidth())
 	if count == 0 {
 		return 0
 	}
@@ -75,7 +71,7 @@ func (d *Detector) countU(n int) float64 {
 
 // meanU is the standard uncertainty of a mean of i amperes over n readings that is not noise.
 func (d *Detector) meanU(i float64, n int) float64 {
-	return math.Hypot(d.accuracyA(i)/math.Sqrt(3), d.countU(n))
+	return combine(append(d.calibrationParts(i), part{d.accuracyA(i) / math.Sqrt(3), true}, part{d.countU(i, n), true})...)
 }
 
 // spreadNoise is the standard uncertainty of a median from noise where the level itself moves over a

@@ -68,6 +68,14 @@ const (
 // neither more than a second ahead of the other. Samples beyond the range or without a
 // number are passed over: a voltage bound serves no figure.
 func (d *Detector) Voltage(samples []trace.Sample) {
+	if c := d.set.VoltageCalibration; c.Known() {
+		d.corrected(c, samples, d.rightVoltage)
+		return
+	}
+	d.rightVoltage(samples)
+}
+
+func (d *Detector) rightVoltage(samples []trace.Sample) {
 	for _, s := range samples {
 		if s.Flags&trace.Over != 0 || math.IsNaN(s.Value) || math.Abs(s.Value) > absurdA {
 			continue

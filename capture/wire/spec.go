@@ -49,7 +49,7 @@ func CommonOptions() []Option {
 		{"rts", "on", "on, off", "the modem line RTS while the port is open"},
 		{"channel", "current", "current, voltage", "what the instrument measures"},
 		{"unit", "A or V", "A, mA, V, mV", "unit of numbers that stand without one"},
-		{"accuracy", "", `such as 0.8%+3`, "the instrument's specification: percent of reading + counts of its last digit"},
+		{"accuracy", "", `such as 0.8%+3, or 2A:0.8%+3@0.001;10A:1.2%+5@0.01`, "the instrument's specification: percent of reading + counts of its last digit; for each range behind its full scale, what one count is worth behind the @"},
 		{"resolution", "", "A or V, above 0", "what one count of the last digit is worth"},
 		{"fullscale", "", "A or V, above 0", "where its readings stop; from there on they are over-range"},
 		{"averaging", "", "seconds, such as 0.3 or 300ms; 0: none", "the time that one reading averages over"},
@@ -179,7 +179,7 @@ func (s *Spec) common(name, value string) (known bool, err error) {
 		s.ChannelSet = true
 	case "accuracy":
 		if s.Accuracy, err = trace.ParseAccuracy(value); err != nil {
-			return true, optionError(name, value, "percent of reading and counts, such as 0.8%+3")
+			return true, optionError(name, value, "percent of reading and counts, such as 0.8%+3, or a line for each range, such as 2A:0.8%+3@0.001;10A:1.2%+5@0.01")
 		}
 	case "resolution":
 		s.Resolution, err = positive(name, value)

@@ -14,28 +14,29 @@ import (
 // mayImport is the direction in which imports point: a package may import those of ours that stand
 // behind it and no others. Tests may import more (a detector is tested on simulated units).
 var mayImport = map[string][]string{
-	"capture/trace":  {},
-	"capture/port":   {"capture/trace"},
-	"capture/clock":  {"capture/trace"},
-	"capture/wire":   {"capture/trace", "capture/clock"},
-	"capture/trip":   {"capture/trace"},
-	"capture/words":  {"capture/trace"},
-	"capture/heat":   {"capture/trace"},
-	"capture/rig":    {"capture/trace", "capture/heat"},
-	"capture/assess": {"capture/trace", "capture/heat"},
-	"capture/file":   {"capture/trace"},
-	"capture/sim":    {"capture/trace"},
+	"capture/trace":     {},
+	"capture/port":      {"capture/trace"},
+	"capture/clock":     {"capture/trace"},
+	"capture/wire":      {"capture/trace", "capture/clock"},
+	"capture/trip":      {"capture/trace"},
+	"capture/words":     {"capture/trace"},
+	"capture/heat":      {"capture/trace"},
+	"capture/rig":       {"capture/trace", "capture/heat"},
+	"capture/assess":    {"capture/trace", "capture/heat"},
+	"capture/calibrate": {"capture/trace"},
+	"capture/file":      {"capture/trace"},
+	"capture/sim":       {"capture/trace"},
 	// The Bench wires one capture. It does not know the store: it declares the recorder it needs.
 	"capture": {"capture/trace", "capture/port", "capture/wire", "capture/clock", "capture/trip", "capture/words", "capture/rig"},
 	"store":   {"capture/trace"},
 	"static":  {},
 	"web": {"static", "store", "capture", "capture/trace", "capture/words", "capture/trip", "capture/file",
-		"capture/rig", "capture/assess", "capture/wire"},
+		"capture/rig", "capture/assess", "capture/wire", "capture/calibrate"},
 	"cmd/letthrough": nil, // knows all
 }
 
 // pure packages know no port, no database, no page, no clock and no file.
-var pure = []string{"capture/trace", "capture/trip", "capture/words", "capture/heat", "capture/rig", "capture/assess"}
+var pure = []string{"capture/trace", "capture/calibrate", "capture/trip", "capture/words", "capture/heat", "capture/rig", "capture/assess"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "time", "io/fs", "go.bug.st/serial", "sync"}
 

@@ -13,7 +13,8 @@ type settingsFlags struct {
 	Procedure     *trace.Procedure `help:"Kind of test: short, ramp, steps, overload or carry; short unless stated." placeholder:"KIND"`
 	RatedCurrent  *float64         `help:"The unit's rated current." placeholder:"A"`
 	RatedVoltage  *float64         `help:"The unit's rated voltage." placeholder:"V"`
-	Accuracy      *trace.Accuracy  `help:"The instrument's accuracy: percent of reading and counts, such as 0.8%+3." placeholder:"SPEC"`
+	Accuracy      *trace.Accuracy  `help:"The instrument's accuracy: percent of reading and counts, such as 0.8%+3, or for each range 2A:0.8%+3@0.001;10A:1.2%+5@0.01." placeholder:"SPEC"`
+	Calibration   *calibration     `help:"Makes the readings right: true = OFFSET + GAIN x shown, as OFFSET,GAIN or OFFSET,GAIN,U_OFFSET,U_GAIN (expanded uncertainties), or none." placeholder:"LINE"`
 	Resolution    *float64         `help:"The instrument's smallest step." placeholder:"A"`
 	Averaging     *seconds         `help:"Time over which the instrument averages; 0 says that it does not." placeholder:"S"`
 	Waveform      *trace.Waveform  `help:"The unit's output: dc, full-wave, half-wave or pwm." placeholder:"FORM"`
@@ -32,6 +33,9 @@ func (f settingsFlags) over(s trace.Settings) (trace.Settings, error) {
 	set(&s.RatedVoltageV, f.RatedVoltage)
 	set(&s.Accuracy, f.Accuracy)
 	set(&s.ResolutionA, f.Resolution)
+	if f.Calibration != nil {
+		s.Calibration = f.Calibration.Calibration
+	}
 	set(&s.Waveform, f.Waveform)
 	set(&s.RigResistanceOhm, f.RigResistance)
 	set(&s.HoldS, f.Hold.float())
