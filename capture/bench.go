@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"maps"
 	"sync"
 	"time"
 
@@ -81,6 +82,8 @@ type channel struct {
 	pre     prerecord
 	samples uint64         // ever
 	shifted []trace.Sample // on the run's time base, not handed to the recorder yet
+	right   trace.Calibration
+	copied  []trace.Sample // corrected, to be shown
 	gone    bool           // its instrument was removed
 }
 
@@ -284,7 +287,7 @@ func (b *Bench) AddInstrument(spec wire.Spec) error {
 func (b *Bench) attach(spec wire.Spec, src Source) *instrument {
 	in := &instrument{spec: spec, src: src}
 	for _, ch := range src.Channels() {
-		c := &channel{Channel: ch, columns: newColumnRing(), pre: prerecord{limit: prerecordCap}}
+		c := &channel{Channel: ch, columns: newColumnRing(), pre: prerecord{limit: prerecordCap}, right: spec.Calibrations[ch.Quantity]}
 		in.channels = append(in.channels, c)
 		b.channels = append(b.channels, c)
 	}
@@ -293,6 +296,45 @@ func (b *Bench) attach(spec wire.Spec, src Source) *instrument {
 	b.instruments = append(b.instruments, in)
 	b.changed = true
 	return in
+}
+
+// Calibrate changes what makes an instrument's readings of one quantity right; no calibration takes it
+// back. It holds for what is received from now on, and for the next run: while one is awaited or recorded
+// its settings stay as they are.
+func (b *Bench) Calibrate(name string, q trace.Quantity, c trace.Calibration) error {
+	if err := c.Validate(); err != nil {
+		return refuse(CodeRange, "", "calibration: %s", err)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.mode != Idle {
+		return refuse(CodeState, "disarm it or end the run first", "the bench is %s", b.mode)
+	}
+	for _, in := range b.instruments {
+		if in.spec.Name != name {
+			continue
+		}
+		for _, ch := range in.channels {
+			if ch.Quantity != q {
+				continue
+			}
+			b.take(b.clock.NowNS()) // what came before counts as it did
+			ch.right = c
+			right := maps.Clone(in.spec.Calibrations) // the old map may be in a run's record
+			if right == nil {
+				right = map[trace.Quantity]trace.Calibration{}
+			}
+			if right[q] = c; !c.Known() {
+				delete(right, q)
+			}
+			in.spec.Calibrations = right
+			b.changed = true
+			b.wakeViewers()
+			return nil
+		}
+		return refuse(CodeNotFound, "calibrate what it does measure", "%s measures no %s", name, q)
+	}
+	return refuse(CodeNotFound, "the instruments are listed in the state", "there is no instrument called %s", name)
 }
 
 // RemoveInstrument closes an instrument; what it measured of an open run stays.

@@ -119,6 +119,9 @@ func (b *Bench) choose(p *plan) error {
 				p.settings = withInstrument(p.settings, in.spec)
 			case c.Quantity == trace.Voltage && p.voltage == nil:
 				p.voltage = c
+				if p.settings.VoltageCalibration.IsZero() {
+					p.settings.VoltageCalibration = in.spec.Calibrations[trace.Voltage]
+				}
 			}
 		}
 	}
@@ -146,6 +149,9 @@ func withInstrument(s trace.Settings, spec wire.Spec) trace.Settings {
 	}
 	if s.AveragingS == nil {
 		s.AveragingS = own.AveragingS
+	}
+	if s.Calibration.IsZero() {
+		s.Calibration = own.Calibration
 	}
 	return s
 }

@@ -28,7 +28,7 @@ func (b *Bench) take(now int64) {
 			case len(samples) > 0:
 				b.changed = true
 				c.samples += uint64(len(samples))
-				c.columns.add(samples)
+				c.columns.add(c.corrected(samples))
 				b.pieces = append(b.pieces, piece{c, samples})
 			case now-c.columns.lastNS > idleStepNS && c.columns.flush():
 				b.changed = true
@@ -41,6 +41,16 @@ func (b *Bench) take(now int64) {
 		b.keepSamples()
 		b.runChanges(now)
 	}
+}
+
+// corrected gives samples as they are shown to a person. The detector and the recorder get them as the
+// instrument showed them, and the calibration with the run's settings.
+func (c *channel) corrected(samples []trace.Sample) []trace.Sample {
+	if !c.right.Known() {
+		return samples
+	}
+	c.copied = c.right.CorrectAll(c.copied[:0], samples)
+	return c.copied
 }
 
 // piece is what one channel brought.

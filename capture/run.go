@@ -154,7 +154,7 @@ func (b *Bench) openAtOnset(now int64) {
 func (b *Bench) runInstruments() []trace.RunInstrument {
 	var out []trace.RunInstrument
 	for _, in := range b.instruments {
-		out = append(out, trace.RunInstrument{Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, Spec: in.spec.String()})
+		out = append(out, trace.RunInstrument{Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, Spec: in.spec.String(), Calibrations: in.spec.Calibrations})
 	}
 	return out
 }

@@ -66,6 +66,7 @@ func openSerial(spec wire.Spec, o port.Options) (Source, error) {
 	if err != nil {
 		return nil, fmt.Errorf("instrument %s: %w", spec.Name, err)
 	}
+	o.Wait = o.Wait || spec.Wait
 	link, err := port.Open(PortSpec(spec), o)
 	if err != nil {
 		return nil, fmt.Errorf("instrument %s: %w", spec.Name, err)

@@ -84,6 +84,9 @@ type InstrumentState struct {
 	LastGarbled string       `json:"last_garbled,omitempty"`
 	Problem     string       `json:"problem,omitempty"`
 	Identity    string       `json:"identity,omitempty"` // what it calls itself
+	Spec        string       `json:"spec,omitempty"`     // as one names it on the command line
+	// Calibrations are in force: latest values are corrected.
+	Calibrations map[trace.Quantity]trace.Calibration `json:"calibrations,omitempty"`
 }
 
 // LatestJSON is the newest reading of one quantity.
@@ -92,6 +95,8 @@ type LatestJSON struct {
 	Value    float64
 	Flags    trace.Flags
 	Samples  uint64 // taken since the instrument was added
+	Shown    float64
+	Right    bool // Value is corrected from what the instrument showed
 }
 
 // MarshalJSON writes null for a reading beyond the range, whose number means nothing.
@@ -101,11 +106,15 @@ func (l LatestJSON) MarshalJSON() ([]byte, error) {
 		Value    *float64       `json:"value"`
 		Flags    []string       `json:"flags"`
 		Samples  uint64         `json:"samples"`
+		Shown    *float64       `json:"shown,omitempty"` // what the instrument shows, where a calibration corrects it
 	}{Quantity: l.Quantity, Flags: []string{}, Samples: l.Samples}
 	if l.Flags&trace.Over != 0 {
 		j.Flags = append(j.Flags, "over")
 	} else if !math.IsNaN(l.Value) && !math.IsInf(l.Value, 0) {
 		j.Value = &l.Value
+		if l.Right {
+			j.Shown = &l.Shown
+		}
 	}
 	if l.Flags&trace.Gap != 0 {
 		j.Flags = append(j.Flags, "gap")
@@ -147,14 +156,15 @@ func (in *instrument) state() InstrumentState {
 	s := InstrumentState{
 		Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, State: st.State, RateHz: st.RateHz,
 		Latest: []LatestJSON{}, Lost: st.Lost + in.lost, Garbled: st.Garbled, Duplicate: st.Duplicate,
-		LastGarbled: st.LastGarbled, Problem: st.Problem, Identity: st.Identity,
+		LastGarbled: st.LastGarbled, Problem: st.Problem, Identity: st.Identity, Spec: in.spec.String(), Calibrations: in.spec.Calibrations,
 	}
 	if s.State == "" {
 		s.State = Silent
 	}
 	for _, l := range st.Latest {
 		if l.Known {
-			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: l.Value, Flags: l.Flags, Samples: in.samples(l.Quantity)})
+			c := in.spec.Calibrations[l.Quantity]
+			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: c.Correct(l.Value), Shown: l.Value, Right: c.Known(), Flags: l.Flags, Samples: in.samples(l.Quantity)})
 		}
 	}
 	s.Say = s.say(st.SilentForS)

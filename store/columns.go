@@ -16,7 +16,8 @@ import (
 // MaxColumns is the most columns that one call may ask for.
 const MaxColumns = 20_000
 
-// Columns is a stretch of one channel as a picture shows it. Column i stands for the samples from
+// Columns is a stretch of one channel as a picture shows it, corrected by the calibration that the run's
+// figures were derived with. Column i stands for the samples from
 // T[i] up to T[i+1]; its extremes are exact, however many samples that are. Infinities stand for
 // samples over-range without a number; a column without any number is NaN.
 type Columns struct {
@@ -53,7 +54,11 @@ func (db *DB) Columns(ctx context.Context, run int64, fromS, toS float64, n int)
 		if err != nil {
 			return err
 		}
-		for _, c := range found {
+		right, err := calibrations(ctx, tx, run, found)
+		if err != nil {
+			return err
+		}
+		for i, c := range found {
 			p := painter{db: db, ctx: ctx, tx: tx, c: c, from: math.MinInt64, to: math.MaxInt64, n: n}
 			if !math.IsNaN(fromS) {
 				p.from = plus(zero, trace.NS(fromS))
@@ -64,7 +69,9 @@ func (db *DB) Columns(ctx context.Context, run int64, fromS, toS float64, n int)
 			if err := p.paint(); err != nil {
 				return err
 			}
-			out = append(out, p.columns(zero))
+			cols := p.columns(zero)
+			cols.correct(right[i])
+			out = append(out, cols)
 		}
 		return nil
 	})

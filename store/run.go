@@ -29,6 +29,7 @@ type Run struct {
 	Derivation  trace.Derivation      `json:"derivation"` // the current one, marks from the run's zero
 	Derivations []DerivationInfo      `json:"derivations"`
 	Edits       []trace.MarkEdit      `json:"edits"` // of marks, by a person, from the run's zero
+	DerivedWith trace.Settings        `json:"-"`     // what the current derivation was made with
 }
 
 // ChannelInfo describes one channel of a run. Times count from the run's zero.
@@ -90,6 +91,7 @@ func (db *DB) readRun(ctx context.Context, tx *sql.Tx, id int64) (Run, error) {
 	if err := errors.Join(json.Unmarshal([]byte(settings), &r.Settings), json.Unmarshal([]byte(instruments), &r.Instruments)); err != nil {
 		return r, fmt.Errorf("run %d: settings: %w", id, err)
 	}
+	r.DerivedWith = r.Settings
 	if r.Channels, err = channelsOf(ctx, tx, id, zero); err != nil {
 		return r, err
 	}
@@ -103,10 +105,11 @@ func (db *DB) readRun(ctx context.Context, tx *sql.Tx, id int64) (Run, error) {
 		return r, err
 	}
 	if current != 0 {
-		d, _, err := derivation(ctx, tx, id, current)
+		d, s, err := derivation(ctx, tx, id, current)
 		if err != nil {
 			return r, err
 		}
+		r.DerivedWith = s
 		r.Derivation = d.Shifted(-r.ZeroS, "onset")
 	} else {
 		marks, err := recordedMarks(ctx, tx, id, "")

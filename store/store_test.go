@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -170,7 +171,7 @@ func TestRecordedRunComesBackWhole(t *testing.T) {
 	if len(r.Derivations) != 1 || !r.Derivations[0].Current || r.Derivations[0].Origin != "live" {
 		t.Errorf("derivations %+v, want one, live and current", r.Derivations)
 	}
-	if len(r.Instruments) != 1 || r.Instruments[0] != start.Instruments[0] || r.Version != "1.2" {
+	if len(r.Instruments) != 1 || !reflect.DeepEqual(r.Instruments, start.Instruments) || r.Version != "1.2" {
 		t.Errorf("instruments %+v of version %q, want %+v of 1.2", r.Instruments, r.Version, start.Instruments)
 	}
 	if len(r.Channels) != 2 || r.Channels[0].Samples != 40_000 || r.Channels[0].FromS != -1.5 {

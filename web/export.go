@@ -34,7 +34,7 @@ func (s *Server) getExport(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	rec := trace.Recording{Batches: s.store.Batches(r.Context(), id)}
+	rec := trace.Recording{Start: trace.RunStart{Instruments: run.Instruments}, End: trace.RunEnd{Settings: run.DerivedWith}, Batches: s.store.Batches(r.Context(), id)}
 	for _, c := range run.Channels {
 		rec.Channels = append(rec.Channels, c.Channel)
 	}

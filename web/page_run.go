@@ -151,7 +151,7 @@ func shortNumber(v float64) string {
 // settingFacts list every setting that the figures were derived with, so that a stranger can derive
 // them again.
 func settingFacts(run store.Run) []fact {
-	s := run.Settings
+	s := run.DerivedWith
 	var facts []fact
 	number := func(name string, v float64, unit string) {
 		if v != 0 {

@@ -16,11 +16,8 @@ import (
 	"letthrough/capture/trace"
 )
 
-// Pair is one level as two meters show it, A or V.
-type Pair struct {
-	Trusted float64 `json:"trusted"`
-	Shown   float64 `json:"shown"` // uncorrected
-}
+// Pair is one level as two meters show it.
+type Pair = trace.CalibrationPair
 
 // Options are what is known besides the pairs. The zero value is nothing.
 type Options struct {

@@ -32,19 +32,21 @@ type ExportFormat struct {
 // ExportFormats lists them all.
 var ExportFormats = []ExportFormat{
 	{"csv", "csv", "text/csv; charset=utf-8; header=present", func(w io.Writer, rec trace.Recording, _ ExportOptions) error {
-		return WriteCSVRows(w, rec.Channels, rec.Batches)
+		return WriteCSVRows(w, rec.Channels, rec.Corrected().Batches)
 	}},
 	{"json", "json", "application/json", func(w io.Writer, rec trace.Recording, o ExportOptions) error { return WriteJSON(w, rec, o.Run) }},
 	{"comtrade", "zip", "application/zip", writeComtradeZip},
 	{"cff", "cff", "application/octet-stream", func(w io.Writer, rec trace.Recording, o ExportOptions) error {
-		return WriteCFF(w, ComtradeOf(rec, o.Data), rec.Channels, rec.Batches)
+		return WriteCFF(w, ComtradeOf(rec, o.Data), rec.Channels, rec.Corrected().Batches)
 	}},
-	{"parquet", "parquet", "application/vnd.apache.parquet", func(w io.Writer, rec trace.Recording, o ExportOptions) error { return WriteParquet(w, rec, o.Run) }},
+	{"parquet", "parquet", "application/vnd.apache.parquet", func(w io.Writer, rec trace.Recording, o ExportOptions) error {
+		return WriteParquet(w, rec.Corrected(), o.Run)
+	}},
 	{"vtt", "vtt", "text/vtt; charset=utf-8", func(w io.Writer, rec trace.Recording, o ExportOptions) error {
-		return WriteWebVTT(w, rec, o.captions(rec))
+		return WriteWebVTT(w, rec.Corrected(), o.captions(rec))
 	}},
 	{"srt", "srt", "application/x-subrip; charset=utf-8", func(w io.Writer, rec trace.Recording, o ExportOptions) error {
-		return WriteSubRip(w, rec, o.captions(rec))
+		return WriteSubRip(w, rec.Corrected(), o.captions(rec))
 	}},
 	{"bundle", "zip", "application/zip", func(w io.Writer, rec trace.Recording, o ExportOptions) error {
 		return WriteBundle(w, o.By, func(yield func(trace.Recording, error) bool) { yield(rec, nil) })
@@ -64,7 +66,8 @@ func FindExportFormat(name string) (ExportFormat, error) {
 	return ExportFormats[i], nil
 }
 
-// Write writes a run in this format.
+// Write writes a run in this format. Formats that hold the settings have the samples as they were shown,
+// from which the figures can be derived again; all others have them corrected.
 func (f ExportFormat) Write(w io.Writer, rec trace.Recording, o ExportOptions) error {
 	return f.write(w, rec, o)
 }
@@ -97,6 +100,7 @@ func writeComtradeZip(w io.Writer, rec trace.Recording, o ExportOptions) error {
 	if o.Run != 0 {
 		name = fmt.Sprintf("run-%d", o.Run)
 	}
+	rec = rec.Corrected()
 	z := zip.NewWriter(w)
 	c, err := newComtradeWriter(ComtradeOf(rec, o.Data), rec.Channels, rec.Batches, false)
 	if err != nil {

@@ -36,7 +36,7 @@ func wholeRun() trace.Recording {
 		UUID: tinID, Exclusion: "clip slipped",
 		Start: trace.RunStart{Unit: trace.Unit{Name: "Tin <&>", RatedVoltageV: 12, RatedCurrentA: 1.4, Waveform: trace.DC}, Output: "1", Setting: "80 %", Rig: "bench A",
 			Note: "first\nsecond", Settings: settings, Started: time.Date(2026, 4, 1, 19, 30, 0, 123e6, time.FixedZone("", 7200)), OpenedNS: 5,
-			Instruments: []trace.RunInstrument{{Name: "shunt", Format: "text", Port: "/dev/pts/3", Spec: "baud=115200"}}, Version: "1.2"},
+			Instruments: []trace.RunInstrument{{Name: "shunt", Format: "text", Port: "/dev/pts/3", Spec: "baud=115200", Calibrations: map[trace.Quantity]trace.Calibration{trace.Voltage: {Gain: 1.5}}}}, Version: "1.2"},
 		End: trace.RunEnd{State: trace.RunInterrupted, Reason: "lost power", Settings: settings, EndNS: 900_000_001, Ended: time.Date(2026, 4, 1, 19, 31, 0, 0, time.FixedZone("", 7200)),
 			Counts: trace.Counts{Lost: 1, Garbled: 2, Duplicate: 3},
 			Derivation: trace.Derivation{Procedure: trace.Short, Behaviour: trace.Latching, ApparentBehaviour: trace.Latching, Recovery: trace.NotTested, ZeroAt: "file",

@@ -3,6 +3,7 @@ package trace
 import (
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 )
 
@@ -95,4 +96,69 @@ func (c Calibration) Validate() error {
 		return fmt.Errorf("covariance: %g is more than the two uncertainties allow", c.Covariance)
 	}
 	return nil
+}
+
+// CalibrationPair is one level as a trusted meter and an instrument showed it, A or V; what the
+// instrument showed is uncorrected.
+type CalibrationPair struct {
+	Trusted float64 `json:"trusted"`
+	Shown   float64 `json:"shown"`
+}
+
+// CalibrationOf gives what makes the samples of a run's channel right. Figures are derived from the first
+// instrument that measures a quantity, with the settings' calibration; any other has the one that it had
+// during the run.
+func CalibrationOf(c Channel, s Settings, instruments []RunInstrument, channels []Channel) Calibration {
+	for _, in := range instruments {
+		if in.Name == c.Instrument {
+			break
+		}
+		for _, other := range channels {
+			if other.Instrument == in.Name && other.Quantity == c.Quantity {
+				return ownCalibration(c, instruments)
+			}
+		}
+	}
+	if c.Quantity == Voltage {
+		return s.VoltageCalibration
+	}
+	return s.Calibration
+}
+
+func ownCalibration(c Channel, instruments []RunInstrument) Calibration {
+	for _, in := range instruments {
+		if in.Name == c.Instrument {
+			return in.Calibrations[c.Quantity]
+		}
+	}
+	return Calibration{}
+}
+
+// Corrected gives the recording with its samples corrected, for files that hold readings as a person wants
+// them and have no room for the calibration; it must not be derived from again. Without a calibration it
+// is the same.
+func (r Recording) Corrected() Recording {
+	by, any := map[Channel]Calibration{}, false
+	for _, c := range r.Channels {
+		by[c] = CalibrationOf(c, r.End.Settings, r.Start.Instruments, r.Channels)
+		any = any || by[c].Known()
+	}
+	if !any {
+		return r
+	}
+	raw := r.Batches
+	r.Batches = iter.Seq2[Batch, error](func(yield func(Batch, error) bool) {
+		var copied []Sample
+		for b, err := range raw {
+			if c := by[b.Channel]; err == nil && c.Known() {
+				copied = c.CorrectAll(copied[:0], b.Samples)
+				b.Samples = copied
+			}
+			if !yield(b, err) {
+				return
+			}
+		}
+	})
+	r.End.Settings.Calibration, r.End.Settings.VoltageCalibration = Calibration{}, Calibration{}
+	return r
 }

@@ -21,7 +21,9 @@ type RunInstrument struct {
 	Name   string `json:"name"`
 	Format string `json:"format"`
 	Port   string `json:"port"`
-	Spec   string `json:"spec"` // as a person gave it: options, accuracy, calibration
+	Spec   string `json:"spec"` // as a person gave it: options, accuracy
+	// Calibrations were in force during the run; samples are kept as they were shown.
+	Calibrations map[Quantity]Calibration `json:"calibrations,omitempty"`
 }
 
 // RunStart is what is known of a run when it opens. The run's own time base starts with its first

@@ -38,6 +38,10 @@ type Spec struct {
 	ChannelSet bool
 
 	Options map[string]string // the format's own, percent-decoded
+
+	// What does not stand in the argument.
+	Wait         bool                                 // a port that is not there yet is waited for
+	Calibrations map[trace.Quantity]trace.Calibration // what makes its readings right; they are sent on as shown
 }
 
 // CommonOptions are those that every format has.
@@ -337,4 +341,5 @@ func (s Spec) Apply(set *trace.Settings) {
 		}
 	}
 	set.AveragingS = s.AveragingS
+	set.Calibration = s.Calibrations[trace.Current]
 }

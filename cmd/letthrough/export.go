@@ -77,16 +77,17 @@ func (c runsExportCmd) csv(env *surroundings, db *store.DB) error {
 	if err != nil {
 		return err
 	}
-	var channels []trace.Channel
+	rec := trace.Recording{Start: trace.RunStart{Instruments: r.Instruments}, End: trace.RunEnd{Settings: r.DerivedWith}, Batches: db.Batches(env.ctx, r.ID)}
 	for _, info := range r.Channels {
-		channels = append(channels, info.Channel)
+		rec.Channels = append(rec.Channels, info.Channel)
 	}
-	return writeTo(env, c.Output, func(w io.Writer) error { return file.WriteCSVRows(w, channels, db.Batches(env.ctx, r.ID)) })
+	return writeTo(env, c.Output, func(w io.Writer) error { return file.WriteCSVRows(w, rec.Channels, rec.Corrected().Batches) })
 }
 
 // comtrade writes both halves of a record; the configuration comes last, so that it never stands
 // beside data that is not whole.
 func (c runsExportCmd) comtrade(env *surroundings, rec trace.Recording) error {
+	rec = rec.Corrected()
 	base := strings.TrimSuffix(c.Output, filepath.Ext(c.Output))
 	if ext := filepath.Ext(c.Output); ext != "" && !strings.EqualFold(ext, ".cfg") && !strings.EqualFold(ext, ".dat") {
 		base = c.Output
