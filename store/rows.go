@@ -67,13 +67,14 @@ func unitFor(ctx context.Context, tx *sql.Tx, u *trace.Unit) (any, error) {
 	return id, err
 }
 
+// rememberInstruments notes what took part in a run. One that a person keeps stays as the person has it.
 func rememberInstruments(ctx context.Context, tx *sql.Tx, instruments []trace.RunInstrument) error {
 	for _, i := range instruments {
 		if i.Name == "" {
 			continue
 		}
 		if _, err := tx.ExecContext(ctx, `INSERT INTO instruments (name, format, port, spec) VALUES (?, ?, ?, ?)
-			ON CONFLICT (name) DO UPDATE SET format = excluded.format, port = excluded.port, spec = excluded.spec`,
+			ON CONFLICT (name) DO UPDATE SET format = excluded.format, port = excluded.port, spec = excluded.spec WHERE NOT kept`,
 			i.Name, i.Format, i.Port, i.Spec); err != nil {
 			return err
 		}

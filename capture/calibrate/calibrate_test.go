@@ -18,15 +18,23 @@ func relative(t *testing.T, what string, got, want, tol float64) {
 	}
 }
 
+// pairs makes pairs of numbers, the trusted meter's first.
+func pairs(v ...float64) (out []calibrate.Pair) {
+	for i := 0; i+1 < len(v); i += 2 {
+		out = append(out, calibrate.Pair{Trusted: v[i], Shown: v[i+1]})
+	}
+	return out
+}
+
 // norris is the data set Norris of the NIST Statistical Reference Datasets (linear regression, lower level
 // of difficulty, certified in 500-digit arithmetic): y, x.
-var norris = []calibrate.Pair{
-	{0.1, 0.2}, {338.8, 337.4}, {118.1, 118.2}, {888.0, 884.6}, {9.2, 10.1}, {228.1, 226.5}, {668.5, 666.3}, {998.5, 996.3},
-	{449.1, 448.6}, {778.9, 777.0}, {559.2, 558.2}, {0.3, 0.4}, {0.1, 0.6}, {778.1, 775.5}, {668.8, 666.9}, {339.3, 338.0},
-	{448.9, 447.5}, {10.8, 11.6}, {557.7, 556.0}, {228.3, 228.1}, {998.0, 995.8}, {888.8, 887.6}, {119.6, 120.2}, {0.3, 0.3},
-	{0.6, 0.3}, {557.6, 556.8}, {339.3, 339.1}, {888.0, 887.2}, {998.5, 999.0}, {778.9, 779.0}, {10.2, 11.1}, {117.6, 118.3},
-	{228.9, 229.2}, {668.4, 669.1}, {449.2, 448.9}, {0.2, 0.5},
-}
+var norris = pairs(
+	0.1, 0.2, 338.8, 337.4, 118.1, 118.2, 888.0, 884.6, 9.2, 10.1, 228.1, 226.5, 668.5, 666.3, 998.5, 996.3,
+	449.1, 448.6, 778.9, 777.0, 559.2, 558.2, 0.3, 0.4, 0.1, 0.6, 778.1, 775.5, 668.8, 666.9, 339.3, 338.0,
+	448.9, 447.5, 10.8, 11.6, 557.7, 556.0, 228.3, 228.1, 998.0, 995.8, 888.8, 887.6, 119.6, 120.2, 0.3, 0.3,
+	0.6, 0.3, 557.6, 556.8, 339.3, 339.1, 888.0, 887.2, 998.5, 999.0, 778.9, 779.0, 10.2, 11.1, 117.6, 118.3,
+	228.9, 229.2, 668.4, 669.1, 449.2, 448.9, 0.2, 0.5,
+)
 
 // NIST StRD Norris, itself the calibration of an ozone monitor. Float64 loses about five of the certified
 // digits of the residuals, which are 10^-3 of the values.
@@ -64,12 +72,12 @@ func TestIntervalsCoverTheTruth(t *testing.T) {
 		for range trials {
 			offset, gain := rnd.NormFloat64()*0.05, 1+rnd.NormFloat64()*0.05
 			noise := 0.001 + 0.02*rnd.Float64()
-			var pairs []calibrate.Pair
+			var list []calibrate.Pair
 			for i := range n {
 				shown := 4 * (float64(i) + 0.5*rnd.Float64()) / float64(n-1)
-				pairs = append(pairs, calibrate.Pair{Trusted: offset + gain*shown + noise*rnd.NormFloat64(), Shown: shown})
+				list = append(list, calibrate.Pair{Trusted: offset + gain*shown + noise*rnd.NormFloat64(), Shown: shown})
 			}
-			r, err := calibrate.Fit(pairs, calibrate.Options{})
+			r, err := calibrate.Fit(list, calibrate.Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -97,12 +105,12 @@ func TestExactPairsGiveTheLine(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		offset, gain := rapid.Float64Range(-1, 1).Draw(t, "offset"), rapid.Float64Range(0.5, 2).Draw(t, "gain")
 		n := rapid.IntRange(2, 20).Draw(t, "n")
-		var pairs []calibrate.Pair
+		var list []calibrate.Pair
 		for i := range n {
 			shown := float64(i) * 0.37
-			pairs = append(pairs, calibrate.Pair{Trusted: offset + gain*shown, Shown: shown})
+			list = append(list, calibrate.Pair{Trusted: offset + gain*shown, Shown: shown})
 		}
-		r, err := calibrate.Fit(pairs, calibrate.Options{})
+		r, err := calibrate.Fit(list, calibrate.Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -121,7 +129,7 @@ func TestTheTrustedMetersAccuracyIsInTheUncertainty(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := calibrate.Fit([]calibrate.Pair{{0, 0}, {4, 4}}, calibrate.Options{Trusted: acc, ShownResolution: 1e-9})
+	r, err := calibrate.Fit(pairs(0, 0, 4, 4), calibrate.Options{Trusted: acc, ShownResolution: 1e-9})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -140,13 +148,13 @@ func TestNonsenseIsRefused(t *testing.T) {
 		want  string
 	}{
 		"NoPair":       {nil, calibrate.Options{}, "at least two"},
-		"OnePair":      {[]calibrate.Pair{{1, 1}}, calibrate.Options{}, "at least two"},
-		"OneLevel":     {[]calibrate.Pair{{1, 2}, {1.1, 2}, {0.9, 2}}, calibrate.Options{}, "every pair"},
-		"NaN":          {[]calibrate.Pair{{math.NaN(), 1}, {2, 2}}, calibrate.Options{}, "pair 1"},
-		"Infinite":     {[]calibrate.Pair{{1, 1}, {2, math.Inf(1)}}, calibrate.Options{}, "pair 2"},
-		"NoGain":       {[]calibrate.Pair{{1, 1}, {1, 5}}, calibrate.Options{}, "gain of 0"},
-		"Falling":      {[]calibrate.Pair{{0, 0}, {4, -4}}, calibrate.Options{}, "reversed"},
-		"NotReversed":  {[]calibrate.Pair{{0, 0}, {4, 4}}, calibrate.Options{Reversed: true}, "rise together"},
+		"OnePair":      {pairs(1, 1), calibrate.Options{}, "at least two"},
+		"OneLevel":     {pairs(1, 2, 1.1, 2, 0.9, 2), calibrate.Options{}, "every pair"},
+		"NaN":          {pairs(math.NaN(), 1, 2, 2), calibrate.Options{}, "pair 1"},
+		"Infinite":     {pairs(1, 1, 2, math.Inf(1)), calibrate.Options{}, "pair 2"},
+		"NoGain":       {pairs(1, 1, 1, 5), calibrate.Options{}, "gain of 0"},
+		"Falling":      {pairs(0, 0, 4, -4), calibrate.Options{}, "reversed"},
+		"NotReversed":  {pairs(0, 0, 4, 4), calibrate.Options{Reversed: true}, "rise together"},
 		"AbsurdlyMany": {make([]calibrate.Pair, 1001), calibrate.Options{}, "at most"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -155,7 +163,7 @@ func TestNonsenseIsRefused(t *testing.T) {
 			}
 		})
 	}
-	if _, err := calibrate.Fit([]calibrate.Pair{{0, 0}, {4, -4}}, calibrate.Options{Reversed: true}); err != nil {
+	if _, err := calibrate.Fit(pairs(0, 0, 4, -4), calibrate.Options{Reversed: true}); err != nil {
 		t.Errorf("reversed leads that are said so: %v", err)
 	}
 }
