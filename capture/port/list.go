@@ -55,6 +55,10 @@ func List() ([]Info, error) {
 	return out, nil
 }
 
+// Problem says why the port at a path could not be opened just now, without opening it; empty where it
+// could.
+func Problem(path string) string { return problem(path, openByOthers()) }
+
 // problem says why a port could not be opened just now, without opening it.
 func problem(path string, others users) string {
 	err := checkNode(path)
