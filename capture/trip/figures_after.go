@@ -249,6 +249,8 @@ func (f *figures) faultVolts() (float64, bool) {
 	if !u.asked {
 		end, _ := f.s.faultEnd()
 		u = span{from: f.s.p0.on.t + f.d.interval(), to: end - f.d.interval()}
+	}
+	if !u.done {
 		u.resolve(&f.d.volts.fault, f.d.volts.touched)
 	}
 	return u.volts, u.done && u.n >= fewReadings

@@ -62,6 +62,9 @@ type energySum struct {
 const (
 	maxWaiting = 1 << 15
 	outputV    = 0.5 // V; less is no output of a power unit
+	// The voltage under the fault is worked out so long after the fault, when the current channel has told
+	// its end however the two were cut into portions: at any other time the series would stand elsewhere.
+	underWaitS = 2.0
 )
 
 // Voltage takes the next samples of the voltage channel (V). The two channels are handed over in step,
@@ -113,7 +116,7 @@ func (v *voltage) take(d *Detector, t, x float64) {
 		v.fault.add(t, x)
 	}
 	v.prevT, v.prevV = t, x
-	if u := &v.under; u.asked && !u.done && t >= u.to {
+	if u := &v.under; u.asked && !u.done && t >= u.to+underWaitS {
 		u.resolve(&v.fault, v.touched)
 	}
 	if len(v.waiting) < maxWaiting {
@@ -128,9 +131,6 @@ func (v *voltage) ask(from, to float64) {
 		return
 	}
 	v.under = span{from: from, to: to, asked: true}
-	if v.prevT >= to {
-		v.under.resolve(&v.fault, v.touched)
-	}
 }
 
 func (u *span) resolve(s *series, rippled bool) {
