@@ -24,8 +24,10 @@ import (
 // For each figure and each kind of meter: the stated interval covers the truth in at least 93 % of the
 // trials, it is at most 1.3 times as wide as the one that would cover 95 %, and bounds hold in at least
 // 99 %. In the tests it runs small, with the slack of its size; LETTHROUGH_HONEST=N runs N trials for each
-// unit, meter and procedure and writes the table of the docs; LETTHROUGH_METERS and LETTHROUGH_PROCEDURES narrow
-// it (names with commas), LETTHROUGH_OUTLIERS=X names each trial that is more than X uncertainties off.
+// unit, meter and procedure and writes the table of the docs; LETTHROUGH_METERS, LETTHROUGH_PROCEDURES and
+// LETTHROUGH_UNITS narrow it (names with commas), LETTHROUGH_SEEDS=N draws other trials than before,
+// LETTHROUGH_OUTLIERS=X names each trial that is more than X uncertainties off, LETTHROUGH_BY_UNIT=FILE
+// writes what each unit adds to each cell.
 
 const (
 	honestCover = 0.93
@@ -56,7 +58,7 @@ var meterKinds = []meterKind{
 // score is what became of one figure on one kind of meter.
 type score struct {
 	exact, in   int
-	ratios      []float64 // |error| over stated uncertainty
+	ratios      []float64 // error over stated uncertainty
 	bound, held int
 	none        int
 }
@@ -69,7 +71,7 @@ func (s *score) add(f trace.Figure, truth float64) {
 		if math.Abs(off) <= f.U+tiny(truth) {
 			s.in++
 		}
-		s.ratios = append(s.ratios, math.Abs(off)/max(f.U, tiny(truth)))
+		s.ratios = append(s.ratios, off/max(f.U, tiny(truth)))
 	case trace.AtMost, trace.AtLeast:
 		s.bound++
 		if f.Bound == trace.AtLeast {
@@ -88,7 +90,11 @@ func tiny(truth float64) float64 { return 1e-9 * math.Max(1, math.Abs(truth)) }
 
 // width is how many times wider the stated interval is than the one that covers 95 %.
 func (s *score) width() float64 {
-	r := slices.Sorted(slices.Values(s.ratios))
+	var r []float64
+	for _, x := range s.ratios {
+		r = append(r, math.Abs(x))
+	}
+	slices.Sort(r)
 	q := r[int(math.Ceil(0.95*float64(len(r))))-1]
 	return 1 / max(q, 1e-3)
 }
@@ -106,6 +112,7 @@ type honestKey struct {
 	procedure trace.Procedure
 	meter     string
 	figure    string
+	unit      string // empty: all of them
 }
 
 // honestScenario draws a test of unit u.
@@ -145,10 +152,10 @@ func trial(t *testing.T, p trace.Procedure, u sim.Unit, k meterKind, hold float6
 		if truth, ok := rec.Truth.Figures[f.Key]; ok {
 			s := &score{}
 			s.add(f, truth)
-			if far, err := strconv.ParseFloat(os.Getenv("LETTHROUGH_OUTLIERS"), 64); err == nil && s.exact > 0 && s.ratios[0] > far {
+			if far, err := strconv.ParseFloat(os.Getenv("LETTHROUGH_OUTLIERS"), 64); err == nil && s.exact > 0 && math.Abs(s.ratios[0]) > far {
 				t.Logf("%s %s %s seed %d: %s %g ± %g, truth %g", p, k.name, u.Plate.Name, seed, f.Key, f.Value, f.U, truth)
 			}
-			out[honestKey{p, k.name, f.Key}] = s
+			out[honestKey{p, k.name, f.Key, u.Plate.Name}] = s
 		}
 	}
 	return out
@@ -172,19 +179,25 @@ func honest(t *testing.T, trials int, kinds []meterKind, procedures []trace.Proc
 				part := trial(t, j.p, j.u, j.k, hold, j.seed)
 				mu.Lock()
 				for key, s := range part {
-					if total[key] == nil {
-						total[key] = &score{}
+					all := key
+					all.unit = ""
+					for _, key := range []honestKey{key, all} {
+						if total[key] == nil {
+							total[key] = &score{}
+						}
+						total[key].merge(s)
 					}
-					total[key].merge(s)
 				}
 				mu.Unlock()
 			}
 		})
 	}
-	seed := uint64(1)
+	first, _ := strconv.ParseUint(os.Getenv("LETTHROUGH_SEEDS"), 10, 64)
+	seed := 1 + first<<32
+	units := only(sim.Shelf(), func(u sim.Unit) string { return u.Plate.Name }, "LETTHROUGH_UNITS")
 	for range trials {
 		for _, p := range procedures {
-			for _, u := range sim.Shelf() {
+			for _, u := range units {
 				for _, k := range kinds {
 					jobs <- job{p, u, k, seed}
 					seed++
@@ -215,6 +228,7 @@ func TestHonest(t *testing.T) {
 		procedures := only(trace.Procedures, func(p trace.Procedure) string { return string(p) }, "LETTHROUGH_PROCEDURES")
 		total := honest(t, n, kinds, procedures, 20)
 		writeHonesty(t, n, total)
+		writeByUnit(t, total)
 		return
 	}
 	quick := slices.DeleteFunc(slices.Clone(meterKinds), func(k meterKind) bool { return !k.quick })
@@ -222,7 +236,7 @@ func TestHonest(t *testing.T) {
 	rest := honest(t, 1, []meterKind{meterKinds[2], meterKinds[6]}, []trace.Procedure{trace.Ramp, trace.Steps, trace.Overload, trace.Carry}, 5)
 	for _, m := range []map[honestKey]*score{total, rest} {
 		for key, s := range m {
-			if why := notReached(key); why != "" {
+			if key.unit != "" || notReached(key) != "" {
 				continue
 			}
 			if s.exact > 0 && float64(s.in)/float64(s.exact) < floor(honestCover, s.exact) {
@@ -280,7 +294,7 @@ func writeHonesty(t *testing.T, n int, total map[honestKey]*score) {
 		for _, def := range trace.Definitions {
 			row, any := "| `"+def.Key+"` |", false
 			for _, k := range meterKinds {
-				key := honestKey{p, k.name, def.Key}
+				key := honestKey{p, k.name, def.Key, ""}
 				s := total[key]
 				if s == nil {
 					row += " |"
@@ -316,6 +330,38 @@ func writeHonesty(t *testing.T, n int, total map[honestKey]*score) {
 	t.Logf("%d of %d cells meet all marks", good, all)
 	path := cmp.Or(os.Getenv("LETTHROUGH_HONEST_PAGE"), "../../static/help/honesty.md")
 	if err := os.WriteFile(path, []byte(b.String()), 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// writeByUnit writes what each unit adds to each cell: n, covered, width, the median error and its 2.5 and
+// 97.5 % points in stated uncertainties, bounds held, nothing claimed.
+func writeByUnit(t *testing.T, total map[honestKey]*score) {
+	path := os.Getenv("LETTHROUGH_BY_UNIT")
+	if path == "" {
+		return
+	}
+	var rows []string
+	for key, s := range total {
+		if key.unit == "" {
+			continue
+		}
+		row := fmt.Sprintf("%s\t%s\t%s\t%s", key.procedure, key.figure, key.meter, key.unit)
+		if s.exact > 0 {
+			r := slices.Sorted(slices.Values(s.ratios))
+			at := func(q float64) float64 { return r[int(math.Round(q*float64(len(r)-1)))] }
+			row += fmt.Sprintf("\tn %d cover %.0f%% x%.2f err %.2f [%.2f %.2f]", s.exact, 100*float64(s.in)/float64(s.exact), s.width(), at(0.5), at(0.025), at(0.975))
+		}
+		if s.bound > 0 {
+			row += fmt.Sprintf("\tbound %d/%d", s.held, s.bound)
+		}
+		if s.none > 0 {
+			row += fmt.Sprintf("\tnone %d", s.none)
+		}
+		rows = append(rows, row)
+	}
+	slices.Sort(rows)
+	if err := os.WriteFile(path, []byte(strings.Join(rows, "\n")+"\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
 }
