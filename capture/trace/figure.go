@@ -27,7 +27,7 @@ func (b Bound) HasValue() bool { return b == Exact || b == AtMost || b == AtLeas
 type Figure struct {
 	Key   string  // stable name, unit included: time_to_cutoff_s
 	Value float64 // meaningful only where Bound.HasValue()
-	U     float64 // expanded uncertainty, same unit
+	U     float64 // expanded uncertainty, same unit; that of a bound is for 99 of 100 cases (k about 2.6)
 	Bound Bound
 	Why   string // why it is a bound, not resolved or not applicable, in words; may be empty
 	Text  string // the sentence a person reads, made by package words

@@ -156,25 +156,9 @@ func (d *Detector) boxRipple() float64 {
 	return share / math.Sqrt2 * min(1, 1/(math.Pi*f*w))
 }
 
-// boxGroups is into how many groups of readings a slow meter's plateau is split, of which the median is
-// taken.
-const boxGroups = 16
-
 // meanRipple is what of boxRipple is left in a mean over span seconds of windows that follow each other.
 func (d *Detector) meanRipple(span float64) float64 {
 	return d.boxRipple() * min(1, d.averaging()/max(span, 1e-9))
-}
-
-// groupMeans are the means of groups of whole readings between two instants. Over a group the ripple in
-// neighbouring windows cancels, as the windows follow each other.
-func (d *Detector) groupMeans(from, to float64, groups int) []float64 {
-	m := d.dec.within(from, to)
-	n := max(len(m)/groups, 1)
-	var out []float64
-	for ; len(m) >= n; m = m[n:] {
-		out = append(out, meanOf(m[:n]))
-	}
-	return out
 }
 
 // plateauNoise is the standard deviation of a slow meter's readings from the differences of neighbours

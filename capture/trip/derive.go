@@ -112,56 +112,8 @@ func (d *Detector) retryPeriod(s *story) float64 {
 	return medianOf(spans)
 }
 
-// sustained is the level of the fault up to cut-off or limit.
-func (d *Detector) sustained(s *story) (float64, bool) {
-	if d.rippled(s.p0) {
-		end, _ := s.faultEnd()
-		if m := d.periods.within(s.p0.settledAt, end); len(m) >= 3 {
-			return medianOf(m), true
-		}
-		return d.wholeMean(s)
-	}
-	if d.boxed() && d.hidesRipple() {
-		end, _ := s.faultEnd()
-		if m := d.groupMeans(s.p0.on.after-d.interval()/4, end-d.interval()/2, boxGroups); len(m) >= 3 {
-			return medianOf(m), true
-		}
-	}
-	return d.hist.quantile(0.5)
-}
-
 // rippled: levels are means over whole periods rather than medians.
 func (d *Detector) rippled(p *pulse) bool { return d.ripple.period > 0 || d.choppy(p) }
-
-// wholeMean is the mean current over whole ripple periods from the settling of the fault to its end.
-func (d *Detector) wholeMean(s *story) (float64, bool) {
-	p := s.p0
-	if p.meanOK && (s.cut != nil || s.limit != nil) {
-		return p.mean, true
-	}
-	end, endAt := s.faultEnd()
-	return d.meanUpTo(p, end, endAt)
-}
-
-// meanUpTo is the mean from the settling of p over whole periods up to end. It is worked out when
-// the fault ends, while the readings around the end are still kept.
-func (d *Detector) meanUpTo(p *pulse, end float64, endAt sums) (float64, bool) {
-	from, fromAt := p.settledAt, p.settledSums
-	if from < p.on.t || p.inside {
-		from, fromAt = p.on.t, p.on.at
-	}
-	if t := d.ripple.period; t > 0 && end-from > 2*t {
-		whole := from + math.Floor((end-from)/t)*t
-		if at, ok := d.ring.sumsAt(whole); ok && whole > d.ring.at(d.ring.first()).t {
-			end, endAt = whole, at
-		}
-	}
-	span := end - from - (endAt.gap - fromAt.gap)
-	if span <= 0 {
-		return 0, false
-	}
-	return (endAt.q - fromAt.q) / span, true
-}
 
 // warnings says what the reader of the figures should know.
 func (d *Detector) warnings(s *story) []trace.Warning {

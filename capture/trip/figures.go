@@ -32,8 +32,17 @@ func (f *figures) all() trace.Figures {
 		f.out = append(f.out, sound(fig))
 	}
 	f.rate()
+	for i, fig := range f.out {
+		if fig.Bound == trace.AtMost || fig.Bound == trace.AtLeast {
+			f.out[i].U *= boundK
+		}
+	}
 	return f.out
 }
+
+// boundK: a bound is to hold in 99 of 100 cases, which takes 2.58 standard uncertainties of a normal
+// distribution where an interval for 95 takes two.
+const boundK = 2.58 / 2
 
 // perSecond are the units of figures that are proportional to a number of seconds, or to one over it:
 // what the time base's rate is off, they are off.

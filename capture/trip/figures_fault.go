@@ -148,7 +148,7 @@ func (d *Detector) noiseExcess(near int) float64 {
 	if near < 2 {
 		return 0
 	}
-	if d.set.Procedure.NoUpperState() {
+	if d.set.Procedure == trace.Ramp {
 		near = 1 + near/8 // on a slope only the last readings are near the top
 	}
 	return d.sigma * (0.2 + 0.68*math.Log(float64(near)))
@@ -156,7 +156,7 @@ func (d *Detector) noiseExcess(near int) float64 {
 
 func (f *figures) sustained() (trace.Figure, bool) {
 	d, s := f.d, f.s
-	v, ok := d.sustained(s)
+	l, ok := d.plateauLevel(s)
 	if !ok {
 		return unresolved("too few readings in the fault"), true
 	}
@@ -165,31 +165,7 @@ func (f *figures) sustained() (trace.Figure, bool) {
 	}
 	end, endAt := s.faultEnd()
 	span := max(end-s.p0.on.t, d.interval())
-	n := d.hist.n
-	parts := d.levelParts(v, n)
-	edges := math.Hypot(s.p0.on.u, d.interval()/math.Sqrt(12))
-	if d.rippled(s.p0) {
-		// The mean over whole periods is as good as the periods are known at both ends.
-		parts = append(parts, part{v * d.shareOver(d.periods.span), true}, part{v * edges / span / 4, true}, part{0.01 * v * d.ripple.period / span, true}, part{2e-4 * v, true})
-		if m := d.periods.within(s.p0.settledAt, end); len(m) >= 3 {
-			slices.Sort(m)
-			n := len(m)
-			noise := d.sigma / math.Sqrt(max(d.periods.span/d.interval(), 1))
-			parts = append(parts, part{(m[3*n/4] - m[n/4]) / float64(n), true}, part{spreadNoise(noise, m[3*n/4]-m[n/4], n), false})
-		}
-	} else if d.boxed() && d.hidesRipple() {
-		parts = append(d.levelParts(v, 1<<30), part{f.quietSigma / math.Sqrt(float64(n)), false})
-		if m := d.groupMeans(s.p0.on.after-d.interval()/4, end-d.interval()/2, boxGroups); len(m) > 1 {
-			slices.Sort(m)
-			parts = append(parts, part{(m[3*len(m)/4] - m[len(m)/4]) / float64(len(m)), true}, part{v * d.meanRipple(span/float64(len(m))) / 2, true})
-		}
-	} else {
-		q1, _ := d.hist.quantile(0.25)
-		q3, _ := d.hist.quantile(0.75)
-		// A plateau that sags: its median moves with its ends, by the slope of its middle half.
-		parts = append(parts, part{spreadNoise(d.sigma, q3-q1, n), false}, part{(q3 - q1) / span * edges, true}, part{1e-4 * v, true})
-	}
-	u := expand(parts...)
+	v, u := l.v, expand(l.parts...)
 	switch over := endAt.minus(s.p0.on.at).over; {
 	case over > 0 && 2*over > span:
 		return bounded(trace.AtLeast, v, u, "beyond the instrument's range"), true
@@ -237,7 +213,10 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
-	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false}, part{e.shift / 3, true})
+	parts := append(d.levelParts(e.level, e.n), part{e.slope / 2, true}, part{e.shift / 3, true})
+	if e.noise > 0 {
+		parts = append(d.scaleParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false}, part{e.shift / 3, true})
+	}
 	if d.boxed() && d.hidesRipple() {
 		parts = append(parts, part{e.level * d.meanRipple(e.span), true})
 	}

@@ -6,62 +6,69 @@ import (
 	"letthrough/capture/trace"
 )
 
-// climb splits the stairs into those left for the next one and the one that tripped; carried is the
-// highest that stood for its whole dwell.
-func (f *figures) climb() (carried stair, tripped stair, found bool) {
+// climb is what a rising load went through.
+type climb struct {
+	carried stair // the highest that stood for its whole dwell
+	found   bool  // ... there is one
+	tripped stair // the one that tripped
+	least   bool  // ... which was at least so high: too few readings saw it
+	unseen  bool  // the one that tripped did so faster than a reading could show
+}
+
+func (f *figures) climb() climb {
 	d, s := f.d, f.s
-	all := d.stairs.all()
-	end := s.end
-	trip := s.tripOf()
+	var c climb
+	all, trip := d.stairs.all(), s.tripOf()
 	if trip != nil {
-		end = trip.t
+		all = d.stairs.before(trip.t)
 	}
 	dwell := d.dwell(all)
-	brief := trip != nil && d.briefStair(all, end)
-	unseen := trip != nil && !brief && f.unseenStair()
-	for i, c := range all {
-		if c.n == 0 || c.from >= end {
-			continue
+	if trip != nil {
+		last := lastOf(all)
+		switch {
+		case d.briefStair(last):
+			c.tripped = stair{from: trip.t, to: trip.t, level: d.trip.level, mean: d.trip.level, n: 1}
+			c.least = !d.trip.steady || d.averaged()
+		case d.unseenStair(last, trip.t):
+			c.unseen = true
+		default:
+			c.tripped, all = last, all[:max(len(all)-1, 0)]
+			c.least = d.boxed() && last.n < 2 // its one window may hold the step or the trip
 		}
-		last := i == len(all)-1 || all[i+1].from >= end
-		if trip != nil && last && !brief && !unseen {
-			tripped = c
-			continue
-		}
+	}
+	for _, st := range all {
 		// Its first and its last window hold a step and are not counted to it.
-		if c.held()+1.5*max(d.interval(), stairLookS) >= 0.9*dwell && c.level > carried.level {
-			carried, found = c, true
+		if st.n > 0 && st.held()+1.5*max(d.interval(), d.stairs.look) >= 0.9*dwell && st.mean > c.carried.mean {
+			c.carried, c.found = st, true
 		}
 	}
-	if brief {
-		tripped = stair{from: end, to: end, level: d.trip.level, n: 1}
-	}
-	return carried, tripped, found
+	return c
 }
 
 // unseenStair: the trip came when the last stair seen had stood just its dwell, so that it was the next
 // one that tripped, faster than a reading could show.
 func (f *figures) unseenStair() bool {
-	d, trip := f.d, f.s.tripOf()
-	if d.set.Procedure != trace.Steps || trip == nil {
+	trip := f.s.tripOf()
+	if f.d.set.Procedure != trace.Steps || trip == nil {
 		return false
 	}
+	return f.climb().unseen
+}
+
+func (d *Detector) unseenStair(last stair, trip float64) bool {
 	dwell := d.set.DwellS
-	all := d.stairs.all()
-	last := lastBefore(all, trip.t)
-	if dwell == 0 || last.n == 0 || d.briefStair(all, trip.t) {
+	if dwell == 0 || last.n == 0 {
 		return false
 	}
-	slack := 0.02*dwell + 2*max(d.interval(), stairLookS)
-	return math.Abs(trip.t-last.from-dwell) < slack
+	slack := 0.02*dwell + 2*max(d.interval(), d.stairs.look)
+	return math.Abs(trip-last.from-dwell) < slack
 }
 
 const whyUnseenStair = "the stair that tripped did so faster than a reading could show"
 
 // briefStair: the stair that tripped did so before it filled the windows that make it one; the
 // readings just before the trip say how high it was.
-func (d *Detector) briefStair(all []stair, end float64) bool {
-	last := lastBefore(all, end)
+func (d *Detector) briefStair(last stair) bool {
 	return d.trip.found && last.n > 0 && d.trip.level > (1+stairShare)*last.level+4*d.sigma
 }
 
@@ -71,7 +78,7 @@ func (d *Detector) dwell(all []stair) float64 {
 		return d.set.DwellS
 	}
 	var spans []float64
-	for _, c := range all[:len(all)-1] {
+	for _, c := range all[:max(len(all)-1, 0)] {
 		if c.n > 1 {
 			spans = append(spans, c.held())
 		}
@@ -88,33 +95,48 @@ func (f *figures) carriedCurrent() (trace.Figure, bool) {
 		return unresolved(whyBlind), true
 	}
 	if d.set.Procedure == trace.Carry {
-		v, ok := d.sustained(f.s)
+		l, ok := d.plateauLevel(f.s)
 		if !ok {
 			return unresolved("too few readings"), true
 		}
-		q1, _ := d.hist.quantile(0.25)
-		q3, _ := d.hist.quantile(0.75)
-		u := expand(append(d.levelParts(v, d.hist.n), part{v * d.rippleShare(), true}, part{spreadNoise(d.sigma, q3-q1, d.hist.n), false}, part{(q3 - q1) / 30, true}, part{1e-4 * v, true})...)
+		v, u := l.v, expand(l.parts...)
 		if end, _ := f.s.faultEnd(); d.averaged() && end-f.s.p0.on.t < 3*d.averaging() {
 			v, u = f.heldAtLeast(v, u)
 			return bounded(trace.AtLeast, v, u, "it lasted under three averaging times of the meter"), true
 		}
 		return exact(v, u), true
 	}
-	carried, _, found := f.climb()
-	if !found {
+	c := f.climb()
+	if !c.found {
 		return unresolved("no stair stood for its whole dwell"), true
 	}
-	return exact(carried.level, f.stairU(carried)), true
+	return exact(f.stairLevel(c.carried)), true
 }
 
-func (f *figures) stairU(c stair) float64 {
-	n := int(c.held() / max(f.d.interval(), 1e-9))
-	parts := append(f.d.levelParts(c.level, n), part{stairShare / 40 * c.level, true})
-	if f.d.rippled(f.s.p0) {
-		parts = append(parts, part{c.level * f.d.shareOver(c.held()), true})
+// stairLevel is the level of a stair with its expanded uncertainty: the median of its readings, rippled the
+// mean of its windows.
+func (f *figures) stairLevel(c stair) (level, u float64) {
+	d := f.d
+	held := max(c.held(), d.interval())
+	n := max(int(held/max(d.interval(), 1e-9)), 1)
+	v := c.mean
+	parts := append(d.levelParts(v, n), part{1e-4 * v, true})
+	switch {
+	case d.rippled(f.s.p0):
+		// Its ends lie at readings and not at a period's end.
+		parts = append(parts, part{v * d.shareOver(held), true}, part{2 * v * d.interval() / held, true})
+	case d.boxed() && d.hidesRipple():
+		parts = append(parts, part{v * d.meanRipple(held), true})
+	case c.held() == 0: // a brief one is steady within so much
+		parts = append(parts, part{stairShare / 3 * v / math.Sqrt(3), true})
+	default:
+		if l, ok := d.levelWithin(c.from+d.stairs.look, c.to-d.interval()/4, fewReadings); ok {
+			return l.v, expand(l.parts...)
+		}
 	}
-	return expand(parts...)
+	// A stair that sags: what is asked for is its median, which the mean misses by up to a third of what lies
+	// between the mean and its newest windows (exponential approach, closed form).
+	return v, expand(append(parts, part{math.Abs(c.level-c.mean) / 3, true})...)
 }
 
 func (f *figures) trippedCurrent() (trace.Figure, bool) {
@@ -124,33 +146,45 @@ func (f *figures) trippedCurrent() (trace.Figure, bool) {
 	if f.d.blind() {
 		return unresolved(whyBlind), true
 	}
-	carried, tripped, found := f.climb()
-	if f.unseenStair() && found {
-		return bounded(trace.AtLeast, carried.level, f.stairU(carried), whyUnseenStair), true
-	}
-	if tripped.level <= 0 {
+	c := f.climb()
+	switch {
+	case c.unseen && c.found:
+		return f.stairBound(trace.AtLeast, c.carried, whyUnseenStair), true
+	case c.tripped.mean <= 0:
 		return unresolved("too few readings on the stair that tripped"), true
+	case c.least:
+		return f.stairBound(trace.AtLeast, c.tripped, whyFewOnStair), true
 	}
-	return exact(tripped.level, f.stairU(tripped)), true
+	return exact(f.stairLevel(c.tripped)), true
 }
+
+const whyFewOnStair = "too few readings saw the stair that tripped settled"
 
 func (f *figures) stairTrip() (trace.Figure, bool) {
 	if f.d.blind() {
 		return unresolved(whyBlind), true
 	}
-	carried, tripped, found := f.climb()
+	c := f.climb()
 	switch {
-	case f.s.tripOf() == nil && found:
-		return bounded(trace.AtLeast, carried.level, f.stairU(carried), "no stair tripped"), true
+	case f.s.tripOf() == nil && c.found:
+		return f.stairBound(trace.AtLeast, c.carried, "no stair tripped"), true
 	case f.s.tripOf() == nil:
 		return f.neverTripped("no stair tripped")
-	case f.unseenStair() && found:
-		return bounded(trace.AtLeast, carried.level, f.stairU(carried), whyUnseenStair), true
-	case tripped.level <= 0:
+	case c.unseen && c.found:
+		return f.stairBound(trace.AtLeast, c.carried, whyUnseenStair), true
+	case c.least && c.found:
+		return f.stairBound(trace.AtLeast, c.carried, whyFewOnStair), true
+	case c.tripped.mean <= 0 || c.least:
 		return unresolved("too few readings on the stair that tripped"), true
-	case !found:
-		return bounded(trace.AtMost, tripped.level, f.stairU(tripped), "the first stair tripped"), true
+	case !c.found:
+		return f.stairBound(trace.AtMost, c.tripped, "the first stair tripped"), true
 	}
-	half := math.Abs(tripped.level-carried.level) / 2
-	return exact((carried.level+tripped.level)/2, half+math.Hypot(f.stairU(carried), f.stairU(tripped))), true
+	low, uLow := f.stairLevel(c.carried)
+	high, uHigh := f.stairLevel(c.tripped)
+	return exact((low+high)/2, math.Abs(high-low)/2+math.Hypot(uLow, uHigh)), true
+}
+
+func (f *figures) stairBound(b trace.Bound, c stair, why string) trace.Figure {
+	level, u := f.stairLevel(c)
+	return bounded(b, level, u, why)
 }

@@ -15,6 +15,7 @@ type tripPoint struct {
 	n       int     // readings behind the level
 	carried float64 // where a step over 5 % came last: the level carried before it
 	jumped  bool
+	steady  bool // ... and at least three readings after it agree
 }
 
 const (
@@ -56,11 +57,23 @@ func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
 		d.rippledJump(p, &tp, d.ring.at(max(end-1, k0)).t)
 	} else if j := d.lastJump(p, k1, end); j > 0 {
 		tp.jumped = true
-		tp.level = d.levelBetween(p, j, end)
+		tp.level, tp.steady = d.afterJump(p, j, end)
 		before := max(d.ring.index(d.ring.at(j).t-tripSlopeS), k0)
 		tp.carried = d.levelBetween(p, before, j)
 	}
 	return tp
+}
+
+// afterJump is the level of readings j..end-1, which a jump began: of their later half, as an inductance
+// lets the first ones climb. It is steady where the two halves agree.
+func (d *Detector) afterJump(p *pulse, j, end int) (level float64, steady bool) {
+	mid := j + (end-j)/2
+	level = d.levelBetween(p, mid, end)
+	if end-j < fewReadings+1 {
+		return level, false
+	}
+	first := d.levelBetween(p, j, mid)
+	return level, math.Abs(level-first) < max(stairShare/3*level, 3*d.sigma)
 }
 
 // beforeFall takes the readings off the end of k0..k1-1 that belong to the fall itself.

@@ -9,6 +9,9 @@ import (
 // means over short windows: a stair ends where two windows in a row leave its level the same way.
 type stairs struct {
 	from    sums // where the window began
+	fromX   float64
+	due     float64 // when it ends: from a whole number of windows to the next, so that ends do not drift through a ripple
+	look    float64 // s; the length of a window
 	begun   bool
 	cur     stair
 	done    []stair // at most maxStairs, the oldest fall out
@@ -19,7 +22,8 @@ type stairs struct {
 // stair is one level held for a while.
 type stair struct {
 	from, to float64 // s
-	level    float64 // A, mean of its windows without the first
+	level    float64 // A, mean of its newest windows
+	mean     float64 // A, mean of all of its windows without the first
 	n        int     // windows
 }
 
@@ -34,20 +38,31 @@ const (
 // pass takes one reading.
 func (s *stairs) pass(d *Detector, p *pulse, o *obs) {
 	if !s.begun {
-		s.begun, s.from = true, d.newest()
+		s.begun, s.from, s.fromX = true, d.newest(), o.x
 		return
 	}
 	if o.hole {
-		s.from, s.waiting = d.newest(), false
+		s.from, s.fromX, s.due, s.waiting = d.newest(), o.x, o.t+s.look, false
 		return
 	}
-	if o.t-s.from.t < s.window(d, p) {
+	if o.t < s.due {
+		return
+	}
+	s.look = s.window(d, p)
+	if s.due += s.look; s.due <= o.t {
+		s.due = o.t + s.look
+	}
+	if o.t-s.from.t < s.look/2 { // the first one
 		return
 	}
 	now := d.newest()
 	part := now.minus(s.from)
+	if d.boxed() {
+		// Each reading is itself the mean over the time since the one before it.
+		part.q += (o.x - s.fromX) / 2 * d.interval()
+	}
 	w := window{s.from.t, o.t, part.q / max(part.t, 1e-12)}
-	s.from = now
+	s.from, s.fromX = now, o.x
 	if p.lowN == 0 || d.rippled(p) {
 		s.take(d, w)
 	}
@@ -57,12 +72,20 @@ func (s *stairs) window(d *Detector, p *pulse) float64 {
 	w := stairLookS
 	switch {
 	case d.ripple.period > 0:
-		w = math.Ceil(foldChopS/d.ripple.period) * d.ripple.period
+		t := d.truePeriod()
+		w = math.Ceil(foldChopS/t) * t
+	case d.boxed():
+		// Long enough that the ripple left in the means is no stair.
+		w = beatSlack * d.boxRipple() * d.averaging() / stairShare
 	case p.lows > p.bounces, d.ripplePeriod() > 0:
 		w = foldChopS
 	}
 	return max(w, 0.999*d.interval())
 }
+
+// beatSlack is how many standard deviations of what is left of a ripple a mean may be off: the beat between
+// ripple and windows is a sine, which goes to 1.4, in neighbouring windows both ways.
+const beatSlack = 2.5
 
 func (s *stairs) take(d *Detector, w window) {
 	readings := max((w.to-w.from)/max(d.interval(), 1e-12), 1)
@@ -71,11 +94,11 @@ func (s *stairs) take(d *Detector, w window) {
 	case d.ripple.period > 0: // a window ends at a reading, not at a period's end
 		slack = max(slack, 3*math.Abs(s.cur.level)*d.interval()/(w.to-w.from))
 	case d.boxed():
-		slack = max(slack, 2.5*math.Abs(s.cur.level)*d.boxRipple())
+		slack = max(slack, beatSlack*math.Abs(s.cur.level)*d.meanRipple(w.to-w.from))
 	}
 	switch off := w.mean - s.cur.level; {
 	case s.cur.n == 0:
-		s.cur = stair{w.from, w.to, w.mean, 1}
+		s.cur = stair{w.from, w.to, w.mean, w.mean, 1}
 	case math.Abs(off) <= slack:
 		s.cur.extend(w)
 		s.waiting = false
@@ -93,15 +116,16 @@ func (s *stairs) next(w window) {
 		s.done = append(s.done[:0], s.done[1:]...)
 	}
 	s.done = append(s.done, s.cur)
-	s.cur = stair{s.strayed.from, w.to, w.mean, 1}
+	s.cur = stair{s.strayed.from, w.to, w.mean, w.mean, 1}
 	s.waiting = false
 }
 
-// extend lets the level follow slow drift: a mean over the stair so far, at most its last 64 windows.
+// extend lets the level follow slow drift: a mean over at most its last 64 windows.
 func (c *stair) extend(w window) {
 	c.to = w.to
 	c.n++
 	c.level += (w.mean - c.level) / float64(min(c.n, 64))
+	c.mean += (w.mean - c.mean) / float64(c.n)
 }
 
 // held is how long a stair lasted, s.
@@ -110,12 +134,17 @@ func (c stair) held() float64 { return c.to - c.from }
 // all are the stairs in their order, the one that is going on last.
 func (s *stairs) all() []stair { return append(slices.Clone(s.done), s.cur) }
 
-// lastBefore is the last stair with readings that began before t; none has no readings.
-func lastBefore(all []stair, t float64) (last stair) {
-	for _, c := range all {
-		if c.n > 0 && c.from < t {
-			last = c
-		}
+// before are the stairs that a trip at t ended. What follows a fold-back looks like a stair too; its first
+// window holds the fall, which lies within a window and a half of its beginning (an averaging meter's stamps
+// lag by half a window), while a stair that tripped fills two windows and more.
+func (s *stairs) before(t float64) []stair {
+	return slices.DeleteFunc(s.all(), func(c stair) bool { return c.n == 0 || t-c.from < 1.75*s.look })
+}
+
+// lastOf is the last of the stairs; of none it is one without readings.
+func lastOf(all []stair) (last stair) {
+	if len(all) > 0 {
+		last = all[len(all)-1]
 	}
 	return last
 }

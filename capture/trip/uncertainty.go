@@ -46,19 +46,20 @@ func (d *Detector) readingParts(i, noise float64) []part {
 }
 
 // levelParts are those of a median or mean over n readings: 1.2533 sigma/sqrt(n) for the median of
-// normal noise (asymptotic efficiency 2/pi, textbook value from memory). Noise that is larger than a
-// display count dithers it: what is left of the count falls as exp(-2 pi² (sigma/count)²) (theory of
-// subtractive-free dither, from memory).
+// normal noise (asymptotic efficiency 2/pi, textbook value from memory).
 func (d *Detector) levelParts(i float64, n int) []part {
-	root := math.Sqrt(float64(max(n, 1)))
-	return append([]part{
-		{d.accuracyA(i) / math.Sqrt(3), true},
-		{d.countU(i, n), true},
-		{1.2533 * d.sigma / root, false},
-	}, d.calibrationParts(i)...)
+	return append(d.scaleParts(i, n), part{1.2533 * d.sigma / math.Sqrt(float64(max(n, 1))), false})
 }
 
-// countU is what one display count leaves in the mean of n readings of some i amperes.
+// scaleParts are the contributions to a level over n readings that are not noise: the instrument's accuracy
+// and calibration, and what a display count leaves.
+func (d *Detector) scaleParts(i float64, n int) []part {
+	return append([]part{{d.accuracyA(i) / math.Sqrt(3), true}, {d.countU(i, n), true}}, d.calibrationParts(i)...)
+}
+
+// countU is what one display count leaves in the mean of n readings of some i amperes. Noise that is larger
+// than a count dithers it: what is left of the count falls as exp(-2 pi² (sigma/count)²) (theory of
+// subtractive-free dither, from memory).
 func (d *Detector) countU(i float64, n int) float64 {
 	count := max(d.resolutionAt(i), d.binWidth())
 	if count == 0 {
