@@ -31,12 +31,12 @@ func (f *figures) all() trace.Figures {
 		fig.Key = def.Key
 		f.out = append(f.out, sound(fig))
 	}
-	f.rate()
 	for i, fig := range f.out {
 		if fig.Bound == trace.AtMost || fig.Bound == trace.AtLeast {
 			f.out[i].U *= boundK
 		}
 	}
+	f.rate()
 	return f.out
 }
 
