@@ -29,6 +29,10 @@ const (
 // HandU is the expanded uncertainty of a mark made by hand, in seconds (DESIGN section 5).
 const HandU = 0.3
 
+// DisplayUpdateS is how often the display of a hand-held meter changes where nobody said it, in seconds,
+// and so what one of its readings averages over: two or three times a second (common practice, no source).
+const DisplayUpdateS = 0.4
+
 // Mark is an instant in a run.
 type Mark struct {
 	// ID tells one mark of a run from another; a provisional mark keeps its ID when it is

@@ -22,6 +22,7 @@ type Settings struct {
 	RigResistanceOhm float64   `json:"rig_resistance_ohm,omitempty"`
 	AppliedAtS       *float64  `json:"applied_at_s,omitempty"` // on the trace's own time base
 	RemovedAtS       *float64  `json:"removed_at_s,omitempty"`
+	StampUS          float64   `json:"stamp_u_s,omitempty"`    // expanded uncertainty of each reading's own stamp; above 0 where a person made the stamps
 	ClockUS          float64   `json:"clock_u_s,omitempty"`    // expanded uncertainty of the time base itself
 	ClockRateU       float64   `json:"clock_rate_u,omitempty"` // expanded relative uncertainty of a duration on it
 	FinalFall        FinalFall `json:"final_fall,omitempty"`
@@ -88,6 +89,7 @@ func (s Settings) Validate() error {
 		{"rig_resistance_ohm", s.RigResistanceOhm, 0, 1000},
 		{"applied_at_s", applied, -farAway, 4 * farAway},
 		{"removed_at_s", removed, -farAway, 4 * farAway},
+		{"stamp_u_s", s.StampUS, 0, 60},
 		{"clock_u_s", s.ClockUS, 0, 60},
 		{"clock_rate_u", s.ClockRateU, 0, 0.1},
 	} {

@@ -86,6 +86,9 @@ func (d *Detector) resolved(s *story, apparent trace.Behaviour) trace.Behaviour 
 	if (apparent == trace.LimitedCurrent || apparent == trace.FoldBack) && d.coarse() && !d.voltageSteady(s) {
 		return trace.BehaviourUnsure
 	}
+	if d.notedUnsure(s, apparent) {
+		return trace.BehaviourUnsure
+	}
 	return apparent
 }
 
@@ -140,6 +143,9 @@ func (d *Detector) warnings(s *story) []trace.Warning {
 	}
 	if d.sign < 0 {
 		add("reversed", "the current came out negative: the leads are reversed, figures are of the current's size")
+	}
+	if d.noted() && d.interval() > 0 {
+		add("noted", "the readings were noted by hand, each to within %.2g s of its moment and mostly %.2g s apart: what is shorter was not seen", d.set.StampUS, d.interval())
 	}
 	if !s.begun {
 		d.unseenWarnings(add)

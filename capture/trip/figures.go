@@ -28,6 +28,9 @@ func (f *figures) all() trace.Figures {
 		if !belongs {
 			continue
 		}
+		if f.d.noted() {
+			fig = f.asNoted(def.Key, fig)
+		}
 		fig.Key = def.Key
 		f.out = append(f.out, sound(fig))
 	}

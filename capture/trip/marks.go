@@ -23,6 +23,9 @@ func (s *story) marks(d *Detector) []trace.Mark {
 		out = append(out, trace.Mark{ID: id, Kind: k, T: d.abs(t), U: u, Level: level, By: trace.Detector, Provisional: provisional})
 	}
 	edgeU := func(e *edge) float64 { return expand(part{e.u, true}, part{d.set.ClockUS / 2, false}) }
+	if d.noted() {
+		edgeU = d.notedU
+	}
 	for _, m := range d.out.marks {
 		m.T = d.abs(m.T)
 		out = append(out, m)

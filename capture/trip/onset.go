@@ -21,7 +21,7 @@ func (d *Detector) leastOnset() float64 {
 func (d *Detector) quiet(t float64) (b, sigma, level float64, ok bool) {
 	d.base.span = max(baselineS, (baselineMin+2)*d.interval())
 	b, sigma, n := d.base.level(t)
-	if n < baselineMin {
+	if n < d.leastQuiet() {
 		return 0, 0, 0, false
 	}
 	sigma = max(sigma, d.resolution()/math.Sqrt(12))

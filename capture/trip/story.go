@@ -142,6 +142,9 @@ func (d *Detector) findRemovalFall(s *story, pulses []*pulse, within float64) {
 			last = p
 		}
 	}
+	if last != nil {
+		within = d.removalWithin(last, s.end, within)
+	}
 	if last == nil || !last.ended || last.off.t < s.end-within {
 		return
 	}

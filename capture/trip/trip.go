@@ -83,7 +83,8 @@ type Detector struct {
 
 	out     outside
 	volts   voltage
-	plain   bool // every sample is read one by one, for the test that compares
+	notes   []obs // what a person noted, while the stamps are a person's
+	plain   bool  // every sample is read one by one, for the test that compares
 	sent    map[int]trace.Mark
 	dirty   bool
 	scratch [maxLevel]float64
@@ -107,11 +108,15 @@ func New(s trace.Settings) (*Detector, error) {
 	if s.Procedure == "" {
 		s.Procedure = trace.Short
 	}
-	d := &Detector{set: calibrated(s), sign: 1, ring: newRing(), candK: -1, sent: map[int]trace.Mark{}}
+	d := &Detector{set: calibrated(s), sign: 1, ring: newRing(), candK: -1, sent: map[int]trace.Mark{}, plain: s.StampUS > 0}
 	d.base.quantum = math.Inf(1)
 	if s.Procedure.NoUpperState() {
 		d.ring.span = slopeRingS
 		d.base.rising = true
+	}
+	if d.noted() && s.AveragingS == nil {
+		update := trace.DisplayUpdateS
+		s.AveragingS, d.set.AveragingS = &update, &update
 	}
 	if s.AveragingS != nil {
 		d.lag = *s.AveragingS / 2
@@ -182,6 +187,9 @@ func (d *Detector) read(ns int64, v float64, flags trace.Flags) {
 		d.largest = max(v, -v)
 	}
 	d.ring.push(&o)
+	if d.noted() {
+		d.note(&o)
+	}
 	d.prevT, d.prevX = o.t, o.x
 	d.n++
 	switch d.state {
@@ -267,6 +275,9 @@ func (d *Detector) turn() {
 	d.base.flip()
 	d.ring.flip()
 	d.prevX = -d.prevX
+	for i := range d.notes {
+		d.notes[i].x = -d.notes[i].x
+	}
 }
 
 // rel turns seconds on the samples' time base into seconds since the first sample; abs is its
