@@ -154,8 +154,8 @@ func (f *figures) noteU(i float64) float64 {
 // sagShare is by how much a level falls as a unit warms, over a fault (common practice, no source).
 const sagShare = 0.1
 
-// notedPeak: the highest that two readings in a row reached, where that is about the highest of all; one
-// alone may be noise.
+// notedPeak: the highest that two readings in a row reached, where no single one stands out above that; by
+// a little it may be noise.
 func (f *figures) notedPeak(fig trace.Figure) trace.Figure {
 	if !fig.Bound.HasValue() {
 		return fig
@@ -166,7 +166,7 @@ func (f *figures) notedPeak(fig trace.Figure) trace.Figure {
 		twice = max(twice, min(in[i-1].x, in[i].x))
 	}
 	v := f.s.p0.peak
-	if twice > 0.95*v {
+	if v-twice <= 3*f.d.sigma+2*f.d.resolution() {
 		v = min(twice, v)
 	}
 	return bounded(trace.AtLeast, v, f.noteU(v), fig.Why)

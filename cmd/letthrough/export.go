@@ -121,12 +121,17 @@ type runsImportCmd struct {
 	TimeColumn    string   `help:"Header or number (from 1) of the column with the time." placeholder:"COLUMN"`
 	CurrentColumn string   `help:"Header or number of the column with the current." placeholder:"COLUMN"`
 	VoltageColumn string   `help:"Header or number of the column with the voltage." placeholder:"COLUMN"`
+	timecodeFlags `embed:""`
 	settingsFlags `embed:""`
 }
 
 // Run imports all files or, where one of them cannot be read, none.
 func (c runsImportCmd) Run(env *surroundings) error {
-	s, err := c.over(trace.Settings{})
+	rate, err := c.rate()
+	if err != nil {
+		return err
+	}
+	s, err := c.overWith(trace.Settings{}, rate)
 	if err != nil {
 		return err
 	}
@@ -138,7 +143,7 @@ func (c runsImportCmd) Run(env *surroundings) error {
 		// Everything is read and derived before the database is touched: a test may be recorded into it.
 		var recs []trace.Recording
 		for _, path := range c.Files {
-			more, closeFile, err := c.read(env, path, u, s)
+			more, closeFile, err := c.read(env, path, u, s, rate)
 			defer closeFile()
 			if err != nil {
 				return err
@@ -185,11 +190,15 @@ func each(recs []trace.Recording) iter.Seq2[trace.Recording, error] {
 }
 
 // read finds the runs in one file; they can be walked over until it is closed.
-func (c runsImportCmd) read(env *surroundings, path string, u trace.Unit, s trace.Settings) (recs []trace.Recording, closeFile func() error, err error) {
+func (c runsImportCmd) read(env *surroundings, path string, u trace.Unit, s trace.Settings, rate *file.FrameRate) (recs []trace.Recording, closeFile func() error, err error) {
 	closeFile = func() error { return nil }
+	if rate != nil {
+		rec, err := c.trace(env, path, u, s, rate)
+		return []trace.Recording{rec}, closeFile, err
+	}
 	runs, err := file.OpenRuns(path)
 	if errors.Is(err, file.ErrNoRuns) {
-		rec, err := c.trace(env, path, u, s)
+		rec, err := c.trace(env, path, u, s, nil)
 		return []trace.Recording{rec}, closeFile, err
 	}
 	if err != nil {
@@ -204,12 +213,12 @@ func (c runsImportCmd) read(env *surroundings, path string, u trace.Unit, s trac
 	return recs, runs.Close, nil
 }
 
-func (c runsImportCmd) trace(env *surroundings, path string, u trace.Unit, s trace.Settings) (trace.Recording, error) {
+func (c runsImportCmd) trace(env *surroundings, path string, u trace.Unit, s trace.Settings, rate *file.FrameRate) (trace.Recording, error) {
 	bar := newProgress(env.stderr, path)
 	defer bar.done()
-	t, err := file.Read(path, file.Options{Watch: bar.at, CSV: file.CSVOptions{
+	t, err := readTrace(path, file.Options{Watch: bar.at, CSV: file.CSVOptions{
 		TimeColumn: c.TimeColumn, CurrentColumn: c.CurrentColumn, VoltageColumn: c.VoltageColumn,
-	}})
+	}}, rate, &s)
 	if err != nil {
 		return trace.Recording{}, err
 	}

@@ -11,11 +11,12 @@ import (
 )
 
 type readCmd struct {
-	Files         []string `arg:"" name:"file" help:"Traces: CSV with a header such as time_s,current_a, or COMTRADE (.cfg with its .dat, .cff)."`
+	Files         []string `arg:"" name:"file" help:"Traces: CSV with a header such as time_s,current_a, or COMTRADE (.cfg with its .dat, .cff); with --timecode notes from a video."`
 	JSON          bool     `help:"Print a JSON array, one entry a file."`
 	TimeColumn    string   `help:"Header or number (from 1) of the column with the time." placeholder:"COLUMN"`
 	CurrentColumn string   `help:"Header or number of the column with the current." placeholder:"COLUMN"`
 	VoltageColumn string   `help:"Header or number of the column with the voltage." placeholder:"COLUMN"`
+	timecodeFlags `embed:""`
 	settingsFlags `embed:""`
 }
 
@@ -26,14 +27,18 @@ type entry struct {
 }
 
 func (c readCmd) Run(env *surroundings) error {
-	s, err := c.over(trace.Settings{})
+	rate, err := c.rate()
+	if err != nil {
+		return err
+	}
+	s, err := c.overWith(trace.Settings{}, rate)
 	if err != nil {
 		return err
 	}
 	var entries []entry
 	var errs []error
 	for _, path := range c.Files {
-		e, es, err := c.read(path, s)
+		e, es, err := c.read(path, s, rate)
 		if err != nil {
 			errs = append(errs, err)
 			continue
@@ -52,10 +57,10 @@ func (c readCmd) Run(env *surroundings) error {
 }
 
 // read derives one file. What the file itself tells of the instrument counts where no flag does.
-func (c readCmd) read(path string, s trace.Settings) (entry, trace.Settings, error) {
-	t, err := file.Read(path, file.Options{CSV: file.CSVOptions{
+func (c readCmd) read(path string, s trace.Settings, rate *file.FrameRate) (entry, trace.Settings, error) {
+	t, err := readTrace(path, file.Options{CSV: file.CSVOptions{
 		TimeColumn: c.TimeColumn, CurrentColumn: c.CurrentColumn, VoltageColumn: c.VoltageColumn,
-	}})
+	}}, rate, &s)
 	if err != nil {
 		return entry{}, s, err
 	}

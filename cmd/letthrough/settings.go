@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"letthrough/capture/file"
 	"letthrough/capture/trace"
 )
 
@@ -21,13 +22,18 @@ type settingsFlags struct {
 	Hold          *seconds         `help:"How long the fault was or is held." placeholder:"S"`
 	Dwell         *seconds         `help:"How long each stair of a steps test is held." placeholder:"S"`
 	RigResistance *float64         `help:"Resistance of the rig without the unit." placeholder:"OHM"`
-	AppliedAt     *seconds         `help:"When the fault was applied, on the times that the marks are told in." placeholder:"S"`
+	AppliedAt     *instant         `help:"When the fault was applied, on the times that the marks are told in; with --timecode also as a time code." placeholder:"S"`
 	FinalFall     *trace.FinalFall `help:"Whose a last fall without a removed mark was: opened (somebody opened the contact), cut_off (the unit), ask." placeholder:"WHOSE"`
-	RemovedAt     *seconds         `help:"When the fault was removed, on the times that the marks are told in." placeholder:"S"`
+	RemovedAt     *instant         `help:"When the fault was removed, on the times that the marks are told in; with --timecode also as a time code." placeholder:"S"`
 }
 
 // over puts the flags over what is known already, and checks the whole.
 func (f settingsFlags) over(s trace.Settings) (trace.Settings, error) {
+	return f.overWith(s, nil)
+}
+
+// overWith is over where instants may be given as time codes, which rate reads; nil: they may not.
+func (f settingsFlags) overWith(s trace.Settings, rate *file.FrameRate) (trace.Settings, error) {
 	set(&s.Procedure, f.Procedure)
 	set(&s.RatedCurrentA, f.RatedCurrent)
 	set(&s.RatedVoltageV, f.RatedVoltage)
@@ -41,12 +47,22 @@ func (f settingsFlags) over(s trace.Settings) (trace.Settings, error) {
 	set(&s.HoldS, f.Hold.float())
 	set(&s.DwellS, f.Dwell.float())
 	set(&s.FinalFall, f.FinalFall)
-	for to, from := range map[**float64]*seconds{
-		&s.AveragingS: f.Averaging, &s.AppliedAtS: f.AppliedAt, &s.RemovedAtS: f.RemovedAt,
-	} {
-		if from != nil {
-			*to = from.float()
+	if f.Averaging != nil {
+		s.AveragingS = f.Averaging.float()
+	}
+	for _, at := range []struct {
+		name string
+		to   **float64
+		from *instant
+	}{{"--applied-at", &s.AppliedAtS, f.AppliedAt}, {"--removed-at", &s.RemovedAtS, f.RemovedAt}} {
+		if at.from == nil {
+			continue
 		}
+		v, err := at.from.on(rate)
+		if err != nil {
+			return s, fmt.Errorf("%s: %w", at.name, err)
+		}
+		*at.to = &v
 	}
 	if s.Procedure == "" {
 		s.Procedure = trace.Short
