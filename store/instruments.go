@@ -149,6 +149,24 @@ func (db *DB) KeepInstrument(ctx context.Context, i Instrument) (Instrument, err
 	return db.Instrument(ctx, i.ID)
 }
 
+// EnsureInstrument finds an instrument by name, or remembers it as given without keeping it: a calibration
+// needs one that it belongs to.
+func (db *DB) EnsureInstrument(ctx context.Context, i Instrument) (Instrument, error) {
+	i, err := checkedInstrument(i)
+	if err != nil {
+		return i, err
+	}
+	err = db.change(ctx, "remember instrument", func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, "INSERT INTO instruments (name, format, port, spec, note) VALUES (?, ?, ?, ?, ?) ON CONFLICT (name) DO NOTHING",
+			i.Name, i.Format, i.Port, i.Spec, i.Note)
+		return err
+	})
+	if err != nil {
+		return i, err
+	}
+	return db.InstrumentByName(ctx, i.Name)
+}
+
 // UpdateInstrument changes an instrument, and keeps it.
 func (db *DB) UpdateInstrument(ctx context.Context, i Instrument) (Instrument, error) {
 	i, err := checkedInstrument(i)
@@ -215,7 +233,10 @@ func (db *DB) Calibrate(ctx context.Context, instrument int64, c Calibration) (C
 		c.Readings = []trace.CalibrationPair{}
 	}
 	err = db.change(ctx, "calibrate", func(tx *sql.Tx) error {
-		c.Made, c.Ended = db.now().Format(time.RFC3339), ""
+		if c.Made == "" {
+			c.Made = db.now().Format(time.RFC3339)
+		}
+		c.Ended = ""
 		if _, err := db.endCalibration(ctx, tx, instrument, c.Quantity); err != nil {
 			return err
 		}

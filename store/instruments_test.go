@@ -70,8 +70,18 @@ func TestARunDoesNotChangeAKeptInstrument(t *testing.T) {
 	if err != nil || seen.Kept || seen.Port != "/dev/pts/3" {
 		t.Fatalf("remembered as %+v, %v", seen, err)
 	}
+	moved := startOf(tin)
+	moved.Instruments[0].Port = "/dev/pts/9"
+	record(t, db, moved, endOf(trace.Latching))
+	if seen, err = db.EnsureInstrument(ctx, store.Instrument{Name: "SHUNT"}); err != nil || seen.Port != "/dev/pts/9" {
+		t.Fatalf("remembered anew as %+v, %v", seen, err)
+	}
 	if _, err := db.Calibrate(ctx, seen.ID, store.Calibration{Calibration: trace.Calibration{Gain: 2}}); err != nil {
 		t.Fatal(err)
+	}
+	record(t, db, startOf(tin), endOf(trace.Latching))
+	if calibrated, err := db.InstrumentByName(ctx, "shunt"); err != nil || calibrated.Port != "/dev/pts/9" {
+		t.Errorf("a run changed what was calibrated: %+v, %v", calibrated, err)
 	}
 	kept, err := db.KeepInstrument(ctx, shunt)
 	if err != nil || kept.ID != seen.ID || !kept.Kept || len(kept.Calibrations) != 1 {

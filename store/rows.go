@@ -67,14 +67,16 @@ func unitFor(ctx context.Context, tx *sql.Tx, u *trace.Unit) (any, error) {
 	return id, err
 }
 
-// rememberInstruments notes what took part in a run. One that a person keeps stays as the person has it.
+// rememberInstruments notes what took part in a run. One that a person keeps stays as the person has it, and
+// one that is calibrated as it was calibrated.
 func rememberInstruments(ctx context.Context, tx *sql.Tx, instruments []trace.RunInstrument) error {
 	for _, i := range instruments {
 		if i.Name == "" {
 			continue
 		}
 		if _, err := tx.ExecContext(ctx, `INSERT INTO instruments (name, format, port, spec) VALUES (?, ?, ?, ?)
-			ON CONFLICT (name) DO UPDATE SET format = excluded.format, port = excluded.port, spec = excluded.spec WHERE NOT kept`,
+			ON CONFLICT (name) DO UPDATE SET format = excluded.format, port = excluded.port, spec = excluded.spec
+			WHERE NOT kept AND NOT EXISTS (SELECT 1 FROM calibrations c WHERE c.instrument = instruments.id AND c.ended IS NULL)`,
 			i.Name, i.Format, i.Port, i.Spec); err != nil {
 			return err
 		}

@@ -173,7 +173,10 @@ func (b *fakeBench) AddInstrument(s wire.Spec) error {
 	return nil
 }
 func (b *fakeBench) RemoveInstrument(name string) error { return b.did("remove " + name) }
-func (b *fakeBench) HasContact() bool                   { return b.contact }
+func (b *fakeBench) Calibrate(name string, q trace.Quantity, c trace.Calibration) error {
+	return b.did("calibrate " + name + " " + q.String())
+}
+func (b *fakeBench) HasContact() bool { return b.contact }
 func (b *fakeBench) DriveContact(closed bool) error {
 	if closed {
 		return b.did("close")

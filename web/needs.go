@@ -30,6 +30,7 @@ type Bench interface {
 	DriveContact(closed bool) error
 	AddInstrument(wire.Spec) error
 	RemoveInstrument(name string) error
+	Calibrate(name string, q trace.Quantity, c trace.Calibration) error
 }
 
 // Store is what web needs of the store; *store.DB satisfies it.
@@ -40,6 +41,14 @@ type Store interface {
 	CreateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
 	UpdateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
 	DeleteUnit(ctx context.Context, id int64) error
+
+	Instruments(ctx context.Context) ([]store.Instrument, error)
+	KeepInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)
+	EnsureInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)
+	UpdateInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)
+	DeleteInstrument(ctx context.Context, id int64) error
+	Calibrate(ctx context.Context, instrument int64, c store.Calibration) (store.Calibration, error)
+	EndCalibration(ctx context.Context, instrument int64, q trace.Quantity) error
 
 	Runs(ctx context.Context, q store.RunQuery) (store.RunPage, error)
 	Run(ctx context.Context, id int64) (store.Run, error)
@@ -61,6 +70,15 @@ type Store interface {
 // Derive reads a whole run again; it must do what the bench did live. marks are those from outside,
 // all times are on the run's own time base.
 type Derive func(s trace.Settings, marks []trace.Mark, samples iter.Seq2[trace.Batch, error]) (trace.Derivation, error)
+
+// Port is a serial port that is present, as a form offers it.
+type Port struct {
+	Path    string `json:"path"`    // a name that stays the same however it is plugged in, where there is one
+	Device  string `json:"device"`  // what the system calls it
+	USB     string `json:"usb"`     // VID:PID, empty where it hangs on no USB
+	Says    string `json:"says"`    // what its USB device calls itself
+	Problem string `json:"problem"` // why it cannot be opened and what to type; empty where it can
+}
 
 // Timeouts of the server. A client that stalls is let go before it can hold anything up.
 const (

@@ -23,7 +23,11 @@ func (s *Server) routes() {
 	api("GET /api/instruments", s.getInstruments)
 	api("POST /api/instruments", s.postInstrument)
 	api("GET /api/instruments/{name}", s.getInstrument)
+	api("PUT /api/instruments/{name}", s.putInstrument)
 	api("DELETE /api/instruments/{name}", s.deleteInstrument)
+	api("POST /api/instruments/{name}/calibrations", s.postCalibration)
+	api("DELETE /api/instruments/{name}/calibrations/{quantity}", s.deleteCalibration)
+	api("GET /api/ports", s.getPorts)
 
 	api("GET /api/units", s.getUnits)
 	api("POST /api/units", s.postUnit)

@@ -29,6 +29,7 @@ type Options struct {
 	Bench      Bench
 	Store      Store
 	Derive     Derive
+	Ports      func() ([]Port, error) // the serial ports present; nil: nobody knows
 	Files      fs.FS
 	Version    string
 	Log        *slog.Logger

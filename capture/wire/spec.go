@@ -3,6 +3,7 @@ package wire
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"net/url"
 	"slices"
@@ -326,6 +327,12 @@ func (s Spec) String() string {
 		out += "?" + strings.Join(q, "&")
 	}
 	return out
+}
+
+// ReadsAs tells whether both make the same readings of the same bytes, so that a calibration made with one
+// holds for the other: names, ports and what the manual says of the instrument may differ.
+func (s Spec) ReadsAs(other Spec) bool {
+	return s.Format == other.Format && s.Unit == other.Unit && s.Channel == other.Channel && maps.Equal(s.Options, other.Options)
 }
 
 // Apply puts the instrument's own specification into a derivation's settings, which are about current:

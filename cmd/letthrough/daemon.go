@@ -76,6 +76,7 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 	}
 	d.server, err = web.New(web.Options{
 		Addr: p.addr, Bench: control, Store: d.db, Derive: derive, Tokens: p.tokens, Files: static.Files, Version: release, Log: env.log,
+		Ports: presentPorts,
 	})
 	return d, err
 }

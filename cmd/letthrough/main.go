@@ -22,15 +22,16 @@ const (
 
 // commands is the command line: one struct with a Run method for each command.
 type commands struct {
-	Demo    demoCmd    `cmd:"" help:"Simulated bench on pseudo-terminals, dashboard at the printed address."`
-	Serve   serveCmd   `cmd:"" help:"The daemon: real instruments, dashboard."`
-	Ports   portsCmd   `cmd:"" help:"Serial ports present, with USB identity."`
-	Read    readCmd    `cmd:"" help:"Figures of recorded traces; no database needed."`
-	Runs    runsCmd    `cmd:"" help:"Stored runs."`
-	Units   unitsCmd   `cmd:"" help:"Units under test and their rating plates."`
-	Verify  verifyCmd  `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
-	Sim     simCmd     `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`
-	Version versionCmd `cmd:"" help:"The version of this program."`
+	Demo        demoCmd        `cmd:"" help:"Simulated bench on pseudo-terminals, dashboard at the printed address."`
+	Serve       serveCmd       `cmd:"" help:"The daemon: real instruments, dashboard."`
+	Ports       portsCmd       `cmd:"" help:"Serial ports present, with USB identity."`
+	Read        readCmd        `cmd:"" help:"Figures of recorded traces; no database needed."`
+	Runs        runsCmd        `cmd:"" help:"Stored runs."`
+	Units       unitsCmd       `cmd:"" help:"Units under test and their rating plates."`
+	Instruments instrumentsCmd `cmd:"" help:"Instruments that serve opens, and their calibrations."`
+	Verify      verifyCmd      `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
+	Sim         simCmd         `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`
+	Version     versionCmd     `cmd:"" help:"The version of this program."`
 }
 
 // surroundings are what a command gets from the outside world; a test puts its own in place.

@@ -12,6 +12,7 @@ import (
 
 	"letthrough/capture"
 	"letthrough/capture/port"
+	"letthrough/web"
 )
 
 type portsCmd struct {
@@ -144,4 +145,21 @@ func (p portEntry) tell(w io.Writer) {
 	if g.Missing != "" {
 		fmt.Fprintf(w, "  check: %s\n", g.Missing)
 	}
+}
+
+// presentPorts lists the serial ports as the dashboard's form offers them.
+func presentPorts() ([]web.Port, error) {
+	infos, err := port.List()
+	if err != nil {
+		return nil, fmt.Errorf("list serial ports: %w", err)
+	}
+	var out []web.Port
+	for _, p := range infos {
+		one := web.Port{Path: cmp.Or(p.Stable, p.Path), Device: p.Path, Says: p.Product, Problem: p.Problem}
+		if p.USB {
+			one.USB = p.VID + ":" + p.PID
+		}
+		out = append(out, one)
+	}
+	return out, nil
 }

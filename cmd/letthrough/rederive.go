@@ -3,14 +3,16 @@ package main
 import (
 	"fmt"
 
+	"letthrough/capture/trace"
 	"letthrough/store"
 )
 
 type runsDeriveCmd struct {
 	dbFlag        `embed:""`
-	ID            int64 `arg:"" help:"The run's number."`
-	Keep          bool  `help:"Keep the new derivation as the run's present one; the older ones stay beside it."`
-	JSON          bool  `help:"Print JSON."`
+	ID            int64  `arg:"" help:"The run's number."`
+	Keep          bool   `help:"Keep the new derivation as the run's present one; the older ones stay beside it."`
+	JSON          bool   `help:"Print JSON."`
+	CalibrationOf string `help:"Use the calibrations that this instrument has now." placeholder:"INSTRUMENT"`
 	settingsFlags `embed:""`
 }
 
@@ -20,8 +22,15 @@ func (c runsDeriveCmd) Run(env *surroundings) error {
 		if err != nil {
 			return err
 		}
-		s, err := c.over(r.Settings)
-		if err != nil {
+		s := r.Settings
+		if c.CalibrationOf != "" {
+			i, err := findInstrument(env, db, c.CalibrationOf)
+			if err != nil {
+				return err
+			}
+			s.Calibration, s.VoltageCalibration = i.InForce()[trace.Current], i.InForce()[trace.Voltage]
+		}
+		if s, err = c.over(s); err != nil {
 			return err
 		}
 		// A person tells times from the run's zero, as the marks are shown; the samples have the

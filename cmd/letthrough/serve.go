@@ -4,11 +4,13 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"slices"
 	"strings"
 
 	"letthrough/capture"
 	"letthrough/capture/trace"
 	"letthrough/capture/wire"
+	"letthrough/store"
 	"letthrough/web"
 )
 
@@ -29,7 +31,7 @@ type serveCmd struct {
 
 func (serveCmd) Help() string {
 	return "The first line on standard output is \"listening on http://ADDR\"; everything else goes to standard error. " +
-		"Without --instrument the stored runs can be looked at. With --arm the bench is armed once; after the run it is idle " +
+		"Instruments that were added on the page or with \"letthrough instruments add\" are opened as well, and waited for where they are not plugged in. Without any the stored runs can be looked at. With --arm the bench is armed once; after the run it is idle " +
 		"and is armed on the page or by POST /api/arm, since the next test needs somebody to say which unit it is.\n\n" +
 		instrumentHelp() + "\n\n" + cautions
 }
@@ -44,10 +46,11 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, d.close(env)) }()
-	for _, spec := range specs {
-		if err := d.bench.AddInstrument(spec); err != nil {
-			return err
-		}
+	if err := d.openInstruments(env, specs); err != nil {
+		return err
+	}
+	if c.Arm && len(d.bench.State().Instruments) == 0 { // before it makes a unit for nothing
+		return errors.New("--arm: no instrument measures current: name one with --instrument NAME=FORMAT:PORT, or keep one with letthrough instruments add")
 	}
 	if c.Arm {
 		if arm.Unit, err = d.db.EnsureUnit(env.ctx, arm.Unit); err != nil {
@@ -61,6 +64,53 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 		return err
 	}
 	return d.wait(env)
+}
+
+// openInstruments opens those of the command line, and then those kept in the store. One of the command line
+// has the word over one kept by the same name, and must be there; one that is kept is waited for.
+func (d *daemon) openInstruments(env *surroundings, specs []wire.Spec) error {
+	stored, err := d.db.Instruments(env.ctx)
+	if err != nil {
+		return err
+	}
+	named := func(name string) (store.Instrument, bool) {
+		i := slices.IndexFunc(stored, func(s store.Instrument) bool { return strings.EqualFold(s.Name, name) })
+		if i < 0 {
+			return store.Instrument{}, false
+		}
+		return stored[i], true
+	}
+	for _, spec := range specs {
+		if have, ok := named(spec.Name); ok && have.InForce() != nil {
+			if was, err := wire.ParseSpec(have.Spec); err == nil && was.ReadsAs(spec) {
+				spec.Calibrations = have.InForce()
+			} else {
+				env.log.Warn("its calibration is not applied: it was made with another set-up", "instrument", spec.Name, "then", have.Spec)
+			}
+		}
+		if err := d.bench.AddInstrument(spec); err != nil {
+			return err
+		}
+	}
+	for _, i := range stored {
+		if !i.Kept || slices.ContainsFunc(specs, func(s wire.Spec) bool { return strings.EqualFold(s.Name, i.Name) }) {
+			continue
+		}
+		spec, err := wire.ParseSpec(i.Spec)
+		if err == nil {
+			spec.Wait, spec.Calibrations = true, i.InForce()
+			err = d.bench.AddInstrument(spec)
+		}
+		if err != nil {
+			env.log.Error("a kept instrument is not opened; change it on the page Instruments or with letthrough instruments edit", "instrument", i.Name, "err", err)
+		}
+	}
+	for _, in := range d.bench.State().Instruments {
+		for q, c := range in.Calibrations {
+			env.log.Info("calibrated", "instrument", in.Name, "quantity", q, "made", c.Made)
+		}
+	}
+	return nil
 }
 
 // check reads everything that can be wrong on the command line before anything is opened.
@@ -84,9 +134,6 @@ func (c serveCmd) check() (specs []wire.Spec, arm capture.ArmRequest, tokens web
 	}
 	if c.Arm && c.Unit == "" {
 		return specs, arm, tokens, &usageError{"--arm needs --unit NAME: a run belongs to a unit"}
-	}
-	if c.Arm && len(specs) == 0 {
-		return specs, arm, tokens, errors.New("--arm: no instrument measures current: name one with --instrument NAME=FORMAT:PORT")
 	}
 	arm = capture.ArmRequest{
 		Unit: trace.Unit{

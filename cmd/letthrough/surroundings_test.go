@@ -160,6 +160,7 @@ type state struct {
 	SinceOnsetS *float64 `json:"since_onset_s"`
 	NowAtS      float64  `json:"now_at_s"`
 	Instruments []struct {
+		Name        string `json:"name"`
 		State       string `json:"state"`
 		Garbled     int    `json:"garbled"`
 		LastGarbled string `json:"last_garbled"`
