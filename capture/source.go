@@ -76,6 +76,7 @@ func openSerial(spec wire.Spec, o port.Options) (Source, error) {
 
 // PortSpec is how the port of an instrument is opened.
 func PortSpec(s wire.Spec) port.Spec {
+	s = s.Opened()
 	out := port.Spec{Path: s.Port, Baud: s.Baud, DTR: s.DTR, RTS: s.RTS}
 	if len(s.Line) == 3 {
 		out.DataBits, out.StopBits = int(s.Line[0]-'0'), int(s.Line[2]-'0')

@@ -40,7 +40,10 @@ func NewEncoder(format string) (Encoder, error) {
 	if format == "codes" { // half a milliampere a code, as DefaultMeter resolves: lsb=0.5mA&form=packets
 		return &Packets{Rows: 32, Width: 2, LSBA: 0.0005, LSBV: 0.001}, nil
 	}
-	return nil, fmt.Errorf("format %q: a simulated instrument speaks text, codes, scpi or modbus", format)
+	if format == "frame" {
+		return NewFrames("")
+	}
+	return nil, fmt.Errorf("format %q: a simulated instrument speaks text, codes, frame, scpi or modbus", format)
 }
 
 // Encode appends one line.

@@ -10,7 +10,8 @@ import (
 // StreamOptions describe one simulated instrument with one unit on its terminals.
 type StreamOptions struct {
 	Unit   string  // of the shelf
-	Format string  // text, which is also "", scpi or modbus
+	Format string  // text, which is also "", codes, frame, scpi or modbus
+	Kind   string  // of frame: one of FrameKinds
 	RateHz float64 // readings a second; 0 is 1000
 	// ShortAtS is when the contact closes, simulated seconds after the first reader opens the port
 	// (an instrument that nobody hears might else be through before anybody can type its path);
@@ -54,10 +55,16 @@ func openStream(o StreamOptions) (*Stand, error) {
 	}
 	responder := NewResponder(o.Format)
 	var encoder Encoder
-	if responder == nil {
-		if encoder, err = NewEncoder(o.Format); err != nil {
-			return nil, err
-		}
+	switch {
+	case o.Format == "frame":
+		encoder, err = NewFrames(o.Kind)
+	case o.Kind != "":
+		err = fmt.Errorf("kind %q belongs to the format frame, not to %q", o.Kind, o.Format)
+	case responder == nil:
+		encoder, err = NewEncoder(o.Format)
+	}
+	if err != nil {
+		return nil, err
 	}
 	for _, c := range []struct {
 		name      string

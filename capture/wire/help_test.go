@@ -15,7 +15,7 @@ import (
 func helpPage(t *testing.T) string {
 	t.Helper()
 	var all string
-	for _, name := range []string{"instruments.md", "boards.md"} {
+	for _, name := range []string{"instruments.md", "boards.md", "frames.md"} {
 		b, err := os.ReadFile(filepath.Join("..", "..", "static", "help", name))
 		if err != nil {
 			t.Fatal(err)

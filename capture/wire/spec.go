@@ -43,6 +43,8 @@ type Spec struct {
 	// What does not stand in the argument.
 	Wait         bool                                 // a port that is not there yet is waited for
 	Calibrations map[trace.Quantity]trace.Calibration // what makes its readings right; they are sent on as shown
+
+	description *description // of frames, once it was read
 }
 
 // CommonOptions are those that every format has.
@@ -100,6 +102,12 @@ func parseSpec(arg string) (Spec, error) {
 	}
 	if err := s.parseOptions(query, f); err != nil {
 		return s, err
+	}
+	if s.Format == "frame" {
+		var err error
+		if s.description, err = s.frames(); err != nil {
+			return s, err
+		}
 	}
 	// The format itself has the last word on its options, so that a bad one is found here and not
 	// when the port is opened.
@@ -346,6 +354,9 @@ func (s Spec) Apply(set *trace.Settings) {
 		if sc, err := newScales(s); err == nil {
 			set.ResolutionA = sc.ampsPerCode
 		}
+	}
+	if s.Format == "frame" && set.ResolutionA == 0 {
+		set.ResolutionA = frameCount(s)
 	}
 	set.AveragingS = s.AveragingS
 	set.Calibration = s.Calibrations[trace.Current]

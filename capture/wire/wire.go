@@ -76,6 +76,7 @@ type Counts struct {
 	TimedOut   int64 // queries without an answer
 
 	LostPackets int64 // packets whose numbers are missing
+	Unused      int64 // frames of a display that is not read
 
 	LastGarbled string // the last offending bytes, safe to show
 	LastReason  string // why they were refused
@@ -99,7 +100,9 @@ type Option struct {
 }
 
 // Formats lists every format, in the order a person should try them.
-func Formats() []Format { return []Format{textFormat(), codesFormat(), scpiFormat(), modbusFormat()} }
+func Formats() []Format {
+	return []Format{textFormat(), codesFormat(), scpiFormat(), modbusFormat(), frameFormat()}
+}
 
 // FindFormat finds a format by name.
 func FindFormat(name string) (Format, bool) {

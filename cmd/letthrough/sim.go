@@ -8,7 +8,8 @@ import (
 
 type simCmd struct {
 	Unit    string  `help:"Which simulated unit: Tin, Slate, Amber, Moss, Clay, Flint or Fern." default:"Tin" placeholder:"NAME"`
-	Format  string  `help:"What the instrument speaks: text, codes (packets), scpi, modbus." default:"text" placeholder:"FORMAT"`
+	Format  string  `help:"What the instrument speaks: text, codes (packets), frame, scpi, modbus." default:"text" placeholder:"FORMAT"`
+	Kind    string  `help:"Which frames a hand-held meter sends: ascii-16, or example (the invented meter of the help page Frames)." placeholder:"NAME"`
 	Rate    float64 `help:"Readings a second." default:"1000" placeholder:"HZ"`
 	ShortAt seconds `help:"When the contact closes." default:"2s" placeholder:"S"`
 	Hold    seconds `help:"How long it stays closed." default:"30s" placeholder:"S"`
@@ -20,7 +21,7 @@ type simCmd struct {
 
 func (c simCmd) Run(env *surroundings) error {
 	o := sim.StreamOptions{
-		Unit: c.Unit, Format: c.Format, RateHz: c.Rate, ShortAtS: float64(c.ShortAt), HoldS: float64(c.Hold),
+		Unit: c.Unit, Format: c.Format, Kind: c.Kind, RateHz: c.Rate, ShortAtS: float64(c.ShortAt), HoldS: float64(c.Hold),
 		Speed: c.Speed, Voltage: c.Voltage, Smooth: c.Smooth, Seed: c.Seed,
 	}
 	return sim.Stream(env.ctx, o, func(path string) { fmt.Fprintln(env.stdout, path) })
