@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"letthrough/capture/trace"
@@ -18,6 +19,13 @@ type frames struct {
 	refuse   [][]refusal
 	exp      int // power of ten of numbers without a unit
 	limit    [2]float64
+
+	// Readings keep an even pace only within one display: the primary one is what the spec's channel says.
+	// What another display shows in frames of its own waits for the primary's next reading.
+	primary int
+	mixed   bool // other displays have frames of their own, so that a broken frame is anybody's
+	held    []Reading
+	holds   []bool
 
 	carry   []byte // fewer bytes than a frame has
 	join    []byte
@@ -57,6 +65,12 @@ func newFrames(s Spec) (Decoder, error) {
 		return nil, err
 	}
 	f := &frames{d: d, complaint: make([]string, len(use)), fresh: true, exp: unitExp(s), carry: make([]byte, 0, 2*maxFrame), join: make([]byte, 0, 2*maxFrame)}
+	f.primary = slices.Index(use, int(s.Channel))
+	for _, v := range d.displays {
+		apart := v.when.excludes(d.displays[f.primary].when)
+		f.mixed = f.mixed || apart
+		f.held, f.holds = append(f.held, Reading{}), append(f.holds, false)
+	}
 	for i, u := range use {
 		f.channel, f.refuse = append(f.channel, -1), append(f.refuse, nil)
 		if u < 0 {
@@ -111,6 +125,7 @@ func (f *frames) Lost() {
 	f.partial = f.partial || len(f.carry) > 0 || f.fresh && f.noise > 0
 	f.carry, f.noise, f.noted, f.told = f.carry[:0], 0, false, false
 	f.fresh, f.gap, f.doubted = true, true, false
+	clear(f.holds)
 }
 
 // Decode reads whole frames straight from the chunk and keeps the rest.
@@ -149,12 +164,15 @@ func (f *frames) window(dst []Reading, b []byte, end int) ([]Reading, int) {
 	if f.noise >= muchNoise*len(b) && !f.doubted {
 		f.doubted = true
 		f.counts.Sniffed++
-		f.missed++
 		return dst, len(b)
 	}
-	before := len(dst)
+	missed, gap := f.missed, f.gap
+	if f.noise > 0 && !f.fresh {
+		f.lose(f.noise > len(b)+len(b)/2)
+	}
 	dst, why, whole := f.frame(dst, b, end)
 	if !whole { // digits that are none: perhaps a frame begins within these bytes
+		f.missed, f.gap = missed, gap
 		f.stray(b, why)
 		return dst, 1
 	}
@@ -165,12 +183,6 @@ func (f *frames) window(dst []Reading, b []byte, end int) ([]Reading, int) {
 	if why != nil {
 		f.counts.Garbled++
 		f.counts.LastGarbled, f.counts.LastReason = Printable(b), why.Error()
-	}
-	if len(dst) > before {
-		f.missed, f.gap = 0, false
-		f.counts.Readings += int64(len(dst) - before)
-	} else if why != nil {
-		f.missed++
 	}
 	return dst, len(b)
 }
@@ -192,7 +204,6 @@ func (f *frames) stray(b []byte, why error) {
 	if count {
 		f.noted = true
 		f.counts.Garbled++
-		f.missed++
 	}
 	if f.noted && (begins || count && !f.told) {
 		f.told = begins
@@ -225,8 +236,7 @@ func (d *description) whyNot(b []byte) error {
 
 // frame makes readings of a frame. whole is false where its digits are none and nothing else was read.
 func (f *frames) frame(dst []Reading, b []byte, end int) (_ []Reading, why error, whole bool) {
-	any, read := false, false
-	before := len(dst)
+	any, read, good := false, false, false
 	whole = true
 	for i, s := range f.d.displays {
 		if !s.when.fits(b) {
@@ -239,32 +249,65 @@ func (f *frames) frame(dst []Reading, b []byte, end int) (_ []Reading, why error
 		read = true
 		v, over, refused, err := f.value(i, s, b)
 		if refused != nil {
-			f.complaint[i], why = refused.complaint, refused.reason
-			continue
+			f.complaint[i], err = refused.complaint, refused.reason
 		}
 		if err != nil {
 			why = err
 			whole = whole && !errors.Is(err, errDigits)
 			continue
 		}
-		r := Reading{Value: v, End: end, Missed: uint16(min(f.missed, math.MaxUint16)), Channel: uint8(f.channel[i])}
+		f.complaint[i], good = "", true
+		r := Reading{Value: v, Channel: uint8(f.channel[i])}
 		if over || v >= f.limit[r.Channel] || v <= -f.limit[r.Channel] {
 			r.Flags = trace.Over
+		}
+		f.held[i], f.holds[i] = r, true
+	}
+	switch {
+	case !any:
+		f.lose(false)
+		return dst, errors.New("no display of the description fits these codes"), true
+	case !read:
+		f.counts.Unused++
+	case !whole && !good:
+		return dst, why, false
+	case f.holds[f.primary]:
+		return f.give(dst, end), why, true
+	case f.d.displays[f.primary].when.fits(b):
+		f.missed++
+	}
+	return dst, why, true
+}
+
+// lose says that readings may be missing: one, or, where nobody can tell how many, a gap.
+func (f *frames) lose(unknown bool) {
+	if unknown || f.mixed {
+		f.gap = true
+	} else {
+		f.missed++
+	}
+}
+
+// give appends the primary display's reading and those that waited for it, as of one instant.
+func (f *frames) give(dst []Reading, end int) []Reading {
+	for i, held := range f.holds {
+		if !held {
+			continue
+		}
+		r := f.held[i]
+		r.End, r.Missed = end, uint16(min(f.missed, math.MaxUint16))
+		if r.Flags&trace.Over != 0 {
 			f.counts.Over++
 		}
 		if f.gap {
 			r.Flags |= trace.Gap
 		}
 		dst = append(dst, r)
-		f.complaint[i] = ""
+		f.counts.Readings++
 	}
-	switch {
-	case !any:
-		return dst, errors.New("no display of the description fits these codes"), true
-	case !read:
-		f.counts.Unused++
-	}
-	return dst, why, whole || len(dst) > before
+	clear(f.holds)
+	f.missed, f.gap = 0, false
+	return dst
 }
 
 // value reads what one display shows.

@@ -103,9 +103,23 @@ func TestSixteenCharacters(t *testing.T) {
 func TestBothDisplaysInTurn(t *testing.T) {
 	d := mustFormat(t, "frame", "kind=ascii-16&current=lower&voltage=upper&fullscale=5")
 	rs := d.Decode(nil, []byte(chars("41", "34", "02", "00001234")+chars("42", "37", "01", "00012345")))
-	if got := told(d, rs); got != "12.34 V, 1.2345 A" || len(d.Channels()) != 2 {
-		t.Errorf("%q on %v", got, d.Channels())
+	if got := told(d, rs); got != "12.34 V, 1.2345 A" || len(d.Channels()) != 2 || rs[0].End != rs[1].End {
+		t.Errorf("%q on %v: %+v", got, d.Channels(), rs)
 	}
+	// A display that is said again before the other's next reading counts as last said; one that is garbled
+	// leaves the other's pace alone.
+	two, three := chars("41", "34", "02", "00000200"), chars("41", "34", "02", "00000300")
+	bad := chars("41", "99", "02", "00000300")
+	rs = d.Decode(nil, []byte(two+three+bad+chars("42", "37", "01", "00012345")))
+	if got := told(d, rs); got != "3 V, 1.2345 A" || rs[0].Missed != 0 || rs[0].Flags != 0 {
+		t.Errorf("%q: %+v", got, rs)
+	}
+	d.Decode(nil, []byte(two))
+	d.Lost() // what waited is as old as the loss
+	if got := told(d, d.Decode(nil, []byte(chars("42", "37", "01", "00012345")))); got != "1.2345 A" {
+		t.Errorf("%q after a loss", got)
+	}
+	d.Decode(nil, []byte(three))
 	d.Decode(nil, []byte(chars("41", "38", "02", "00001234")))
 	if c := d.(wire.Introduced).Complaint(); c != "ohms; turn it to DC volts" {
 		t.Errorf("complaint %q", c)
