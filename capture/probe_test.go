@@ -173,6 +173,22 @@ func TestProbeFindsTheSpeed(t *testing.T) {
 	}
 }
 
+func TestProbeFindsAHandHeldMeter(t *testing.T) {
+	for unit, want := range map[string]string{"36": "", "34": "&channel=voltage"} {
+		say := func(i int) []byte { // two frames a second
+			if i%50 > 0 {
+				return nil
+			}
+			return []byte("\x0241" + unit + "0200001234\r")
+		}
+		l := &serialLine{baud: 9600, tuned: port.DefaultBaud, say: say}
+		f, err := probe(t.Context(), l, "/dev/ttyUSB0", true)
+		if want := "NAME=frame:/dev/ttyUSB0?baud=9600&kind=ascii-16" + want; err != nil || f.Instrument != want || l.asked {
+			t.Errorf("%+v, %v, want %s", f, err, want)
+		}
+	}
+}
+
 func TestProbeSaysWhatItCannotRead(t *testing.T) {
 	noise := &serialLine{baud: 1, tuned: 1}
 	rnd := rand.New(rand.NewPCG(2, 2))

@@ -32,7 +32,7 @@ const enoughReadings = 3
 // GuessFormat tries every format of instruments that talk by themselves on what was heard, and says which
 // reads nearly all of it. Nothing is sent.
 func GuessFormat(heard []Heard) (Guess, bool) {
-	for _, try := range []func([]Heard) (Guess, bool){guessPackets, guessLines} {
+	for _, try := range []func([]Heard) (Guess, bool){guessPackets, guessFrames, guessLines} {
 		if g, ok := try(heard); ok {
 			return g, true
 		}
@@ -119,6 +119,24 @@ func guessPackets(heard []Heard) (Guess, bool) {
 	g.Reason = fmt.Sprintf("packets of codes with a right CRC: %d readings", t.readings)
 	g.Missing = "what one code is worth and the shunt's ohms; the page Boards lists the amplifiers"
 	return g, true
+}
+
+// guessFrames tries the shipped descriptions that are whole, for amperes and for volts.
+func guessFrames(heard []Heard) (Guess, bool) {
+	for _, kind := range FrameKinds() {
+		for _, channel := range []string{"", "&channel=voltage"} {
+			t := try("frame", "kind="+kind+channel, heard)
+			if !t.fits() {
+				continue
+			}
+			return Guess{
+				Format: "frame", Options: t.options, Readings: t.readings,
+				Reason:  fmt.Sprintf("%d frames of a hand-held meter as the description %s says", t.readings, kind),
+				Missing: "the accuracy from its manual, and how long it averages: accuracy= and averaging=",
+			}, true
+		}
+	}
+	return Guess{}, false
 }
 
 // lineOptions are the ways lines may be meant, the most telling first.
