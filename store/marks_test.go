@@ -2,7 +2,9 @@ package store_test
 
 import (
 	"errors"
+	"iter"
 	"math"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -19,7 +21,7 @@ func TestMarksByHandStandBesideTheAutomaticOnes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: wave(100, 0, 1e6, 1)})
+	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: wave(400, 0, 1e8, 1)})
 	db.Marks(id, []trace.Mark{{ID: 1 << 20, Kind: trace.Removed, T: 31.5, By: trace.Hand}, {ID: 1<<20 + 1, Kind: trace.Note, T: 2, By: trace.Hand, Text: "smells"}})
 	db.End(id, endOf(trace.Latching))
 	mustFlush(t, db)
@@ -93,4 +95,74 @@ func TestMarkEditsAreRefused(t *testing.T) {
 		t.Errorf("%d edits of what was refused", n)
 	}
 	db.End(open, endOf(trace.None))
+}
+
+// What is said of a mark and what the run then gives are stored together, and taken back together.
+func TestEditsAndTheirDerivationStandOrFallTogether(t *testing.T) {
+	var asked [][]trace.MarkEdit
+	fail := false
+	path := filepath.Join(t.TempDir(), "a.db")
+	db := mustOpenAt(t, path, store.Options{Record: true, Derive: func(s trace.Settings, marks []trace.Mark, samples iter.Seq2[trace.Batch, error]) (trace.Derivation, error) {
+		asked = append(asked, s.MarkEdits)
+		d := endOf(trace.Latching).Derivation
+		for i, m := range d.Marks {
+			for _, e := range s.MarkEdits {
+				if m.Kind == e.Kind && e.TS != nil {
+					d.Marks[i].T, d.Marks[i].By = *e.TS, trace.Hand
+				}
+			}
+		}
+		if fail {
+			return d, errors.New("no")
+		}
+		return d, nil
+	}})
+	id := record(t, db, startOf(tin), endOf(trace.Latching), trace.Batch{Channel: shuntCurrent, Samples: wave(400, 0, 1e8, 1)})
+	u := 0.01
+	first, err := db.EditMark(ctx, id, trace.MarkEdit{Kind: trace.CutOff, WasTS: at(0.9), TS: at(0.95), US: &u, Reason: "video"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	second, err := db.EditMark(ctx, id, trace.MarkEdit{Kind: trace.CutOff, WasTS: at(0.95), TS: at(1), Reason: "no, here"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if n := len(asked); n != 2 || len(asked[1]) != 1 || math.Abs(*asked[1][0].WasTS-2.4) > 1e-6 || math.Abs(*asked[1][0].TS-2.5) > 1e-6 {
+		t.Errorf("asked to derive with %+v", asked)
+	}
+	r := mustRun(t, db, id)
+	if m, _ := r.Derivation.FirstMark(trace.CutOff); math.Abs(m.T-1) > 1e-6 || m.By != trace.Hand || len(r.Derivations) != 3 || len(r.Settings.MarkEdits) != 1 {
+		t.Errorf("cut-off %+v of %d derivations, settings %+v", m, len(r.Derivations), r.Settings)
+	}
+	if err := db.TakeBackEdit(ctx, id, first.ID); !errors.Is(err, store.ErrState) {
+		t.Errorf("an edit that another one stands on: %v", err)
+	}
+	fail = true
+	if err := db.TakeBackEdit(ctx, id, second.ID); err == nil {
+		t.Error("taken back without a derivation")
+	}
+	if r := mustRun(t, db, id); r.Edits[1].TakenBack != nil || len(r.Derivations) != 3 {
+		t.Errorf("half of it is stored: %+v", r.Edits)
+	}
+	fail = false
+	for _, edit := range []int64{second.ID, first.ID} {
+		if err := db.TakeBackEdit(ctx, id, edit); err != nil {
+			t.Fatal(err)
+		}
+	}
+	r = mustRun(t, db, id)
+	if m, _ := r.Derivation.FirstMark(trace.CutOff); math.Abs(m.T-0.9) > 1e-6 || m.By != trace.Detector || len(r.Edits) != 2 || r.Edits[0].TakenBack == nil || len(r.Settings.MarkEdits) != 0 {
+		t.Errorf("cut-off %+v, edits %+v", m, r.Edits)
+	}
+	if err := db.TakeBackEdit(ctx, id, first.ID); !errors.Is(err, store.ErrState) {
+		t.Errorf("twice: %v", err)
+	}
+	if err := db.TakeBackEdit(ctx, id, 99); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("no such edit: %v", err)
+	}
+	for _, e := range []trace.MarkEdit{{Kind: trace.CutOff, TS: at(3), Reason: "another"}, {Kind: trace.Onset, TS: at(3), Reason: "another"}} {
+		if _, err := db.EditMark(ctx, id, e); !errors.Is(err, store.ErrState) {
+			t.Errorf("a second %s: %v", e.Kind, err)
+		}
+	}
 }

@@ -29,7 +29,8 @@ func (db *DB) Recording(ctx context.Context, id int64) (trace.Recording, error) 
 		rec.Start = trace.RunStart{Unit: run.Plate, Output: run.Output, Setting: run.Setting, Rig: run.Rig, Note: run.Note,
 			Settings: run.Settings, Started: run.Started, Instruments: run.Instruments, Version: run.Version}
 		rec.End = trace.RunEnd{Settings: run.Settings, Counts: run.Counts, Derivation: run.Derivation.Shifted(run.ZeroS, "file")}
-		rec.Start.Unit.ID = 0 // a number of this database only
+		rec.Start.Unit.ID = 0              // a number of this database only
+		rec.Start.Settings.MarkEdits = nil // said since
 		if run.Ended != nil {
 			rec.End.Ended = *run.Ended
 		}
@@ -46,6 +47,9 @@ func (db *DB) Recording(ctx context.Context, id int64) (trace.Recording, error) 
 		}
 		if rec.Edits, err = editsOf(ctx, tx, id); err != nil {
 			return err
+		}
+		for i := range rec.Edits {
+			rec.Edits[i].ID = 0 // likewise
 		}
 		return pastDerivations(ctx, tx, id, run.Derivations, &rec)
 	})
@@ -151,7 +155,7 @@ func (db *DB) importParts(ctx context.Context, tx *sql.Tx, id int64, rec trace.R
 		if err := checkEdit(&e); err != nil {
 			return invalid(err)
 		}
-		if err := insertEdit(ctx, tx, id, e); err != nil {
+		if _, err := insertEdit(ctx, tx, id, e); err != nil {
 			return err
 		}
 	}

@@ -98,6 +98,7 @@ func (db *DB) readRun(ctx context.Context, tx *sql.Tx, id int64) (Run, error) {
 	if r.Edits, err = editsOf(ctx, tx, id); err != nil {
 		return r, err
 	}
+	r.Settings.MarkEdits = trace.NetEdits(r.Edits) // whoever derives it again heeds them
 	for i, e := range r.Edits {
 		r.Edits[i] = e.Shifted(-r.ZeroS)
 	}

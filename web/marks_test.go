@@ -37,6 +37,9 @@ func TestMarksAreAddedMovedAndStruck(t *testing.T) {
 	}
 	for body, want := range map[string]int{
 		`{"kind":"note","t_s":0.2}`:                                     422,
+		`{"kind":"cut_off","t_s":0.2,"u_s":-1,"reason":"x"}`:            422,
+		`{"kind":"cut_off","t_s":0.2,"u_s":"a bit","reason":"x"}`:       400,
+		`{"kind":"limited","t_s":99,"reason":"x"}`:                      422,
 		`{"kind":"bang","t_s":0.2,"reason":"x"}`:                        422,
 		`{"kind":"note","reason":"x"}`:                                  422,
 		`{"kind":"onset","was_t_s":7,"t_s":8,"reason":"x"}`:             404,
@@ -50,6 +53,14 @@ func TestMarksAreAddedMovedAndStruck(t *testing.T) {
 			t.Errorf("%s: %d %s, want %d", body, status, answer, want)
 		}
 		faultIn(t, answer)
+	}
+	for edit, want := range map[string]int{"1": 200, "999": 404, "x": 400, "0": 400} {
+		if status, answer, _ := ts.call(t, "DELETE", path+"/"+edit, ""); status != want {
+			t.Errorf("take back %s: %d %s, want %d", edit, status, answer, want)
+		}
+	}
+	if status, answer, _ := ts.call(t, "DELETE", path+"/1", ""); status != 409 {
+		t.Errorf("take back twice: %d %s", status, answer)
 	}
 	if status, answer, _ := ts.call(t, "POST", "/api/runs/999/marks", `{"kind":"note","t_s":0,"reason":"x"}`); status != 404 {
 		t.Errorf("run that is not there: %d %s", status, answer)

@@ -63,6 +63,7 @@ type Store interface {
 	Include(ctx context.Context, id int64) error
 	DeleteRun(ctx context.Context, id int64) error
 	EditMark(ctx context.Context, id int64, e trace.MarkEdit) (trace.MarkEdit, error)
+	TakeBackEdit(ctx context.Context, id, edit int64) error
 	AddDerivation(ctx context.Context, id int64, s trace.Settings, d trace.Derivation, version string) (int64, error)
 	Health() store.Health
 }

@@ -123,7 +123,7 @@ type runJSON struct {
 func runJSONOf(run store.Run) runJSON {
 	d := run.Derivation
 	return runJSON{
-		Run: run, Settings: shiftSettings(run.Settings, -run.ZeroS),
+		Run: run, Settings: run.Settings.Shifted(-run.ZeroS),
 		Procedure: run.Procedure, Behaviour: d.Behaviour, ApparentBehaviour: d.ApparentBehaviour, Recovery: d.Recovery,
 		ZeroAt: "onset", Marks: orNone(d.Marks), Figures: d.Figures, Warnings: orNone(d.Warnings),
 	}
@@ -135,17 +135,6 @@ func orNone[T any](list []T) []T {
 		return []T{}
 	}
 	return list
-}
-
-// shiftSettings moves the instants among the settings by dt seconds.
-func shiftSettings(s trace.Settings, dt float64) trace.Settings {
-	for _, p := range []**float64{&s.AppliedAtS, &s.RemovedAtS} {
-		if *p != nil {
-			moved := **p + dt
-			*p = &moved
-		}
-	}
-	return s
 }
 
 func (s *Server) getRun(w http.ResponseWriter, r *http.Request) error {
@@ -280,27 +269,37 @@ func (s *Server) postDerive(w http.ResponseWriter, r *http.Request) error {
 	case run.State == trace.RunOpen:
 		return wrongState("wait until it has ended", "run %d is still open", id)
 	}
-	set := shiftSettings(run.Settings, -run.ZeroS)
+	set := run.Settings.Shifted(-run.ZeroS)
 	if len(in.Settings) > 0 {
 		if err := decodeJSON(in.Settings, &set); err != nil {
 			return err
 		}
 	}
-	set = shiftSettings(set, run.ZeroS)
+	set = set.Shifted(run.ZeroS)
+	set.MarkEdits = run.Settings.MarkEdits // those are said with a reason, elsewhere
 	if err := set.Validate(); err != nil {
 		return outOfRange("", "%s", err)
 	}
 	return s.derive(w, r, run, set, in.Keep)
 }
 
-func (s *Server) derive(w http.ResponseWriter, r *http.Request, run store.Run, set trace.Settings, keep bool) error {
-	// One at a time: reading a long run again takes a core for a moment, and a test may be running.
+// oneDeriving waits for its turn: reading a long run again takes a core for a moment, and a test may be
+// running.
+func (s *Server) oneDeriving(r *http.Request) (done func(), err error) {
 	select {
 	case s.deriving <- struct{}{}:
-		defer func() { <-s.deriving }()
+		return func() { <-s.deriving }, nil
 	case <-r.Context().Done():
-		return r.Context().Err()
+		return nil, r.Context().Err()
 	}
+}
+
+func (s *Server) derive(w http.ResponseWriter, r *http.Request, run store.Run, set trace.Settings, keep bool) error {
+	done, err := s.oneDeriving(r)
+	if err != nil {
+		return err
+	}
+	defer done()
 	marks, err := s.store.OutsideMarks(r.Context(), run.ID)
 	if err != nil {
 		return err
@@ -321,7 +320,7 @@ func (s *Server) derive(w http.ResponseWriter, r *http.Request, run store.Run, s
 	if m, ok := d.FirstMark(trace.Onset); ok {
 		zero = m.T
 	}
-	out.Settings, out.Derivation = shiftSettings(set, -zero), d.Shifted(-zero, "onset")
+	out.Settings, out.Derivation = set.Shifted(-zero), d.Shifted(-zero, "onset")
 	out.Marks, out.Warnings = orNone(out.Marks), orNone(out.Warnings)
 	s.writeJSON(w, r, http.StatusOK, out)
 	return nil

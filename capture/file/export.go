@@ -152,12 +152,7 @@ func (t Trace) Recording(start trace.RunStart, derive func(s trace.Settings, mar
 			rec.Start.Started = t.Started.Add(time.Duration(first))
 		}
 	}
-	for _, at := range []**float64{&rec.Start.Settings.AppliedAtS, &rec.Start.Settings.RemovedAtS} {
-		if *at != nil { // told on the file's times
-			v := **at - float64(first)/1e9
-			*at = &v
-		}
-	}
+	rec.Start.Settings = rec.Start.Settings.Shifted(-float64(first) / 1e9) // told on the file's times
 	d, err := derive(rec.Start.Settings, rec.Marks, rec.Batches)
 	if err != nil {
 		return rec, errors.Join(err)

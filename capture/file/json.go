@@ -87,6 +87,7 @@ func (d runDocument) recording() trace.Recording {
 	rec.Start = trace.RunStart{Unit: r.Plate, Output: r.Output, Setting: r.Setting, Rig: r.Rig, Note: r.Note, Settings: r.Settings,
 		Started: r.Started, OpenedNS: r.OpenedNS, Instruments: r.Instruments, Version: r.Version}
 	rec.Start.Unit.ID = 0
+	rec.Shown = &d.Derivation
 	rec.End = trace.RunEnd{State: r.State, Reason: r.Reason, Settings: r.DerivedWith, Derivation: r.Derived,
 		Ended: r.Ended, EndNS: r.EndNS, Counts: r.Counts}
 	return rec

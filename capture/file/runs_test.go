@@ -71,6 +71,10 @@ func gather(t testing.TB, rec trace.Recording) (out map[trace.Channel][]trace.Sa
 
 func checkSameRun(t testing.TB, got, want trace.Recording) {
 	t.Helper()
+	if got.Shown == nil || len(got.Shown.Figures) != len(want.End.Derivation.Figures) {
+		t.Errorf("shown %+v, want the figures of the record", got.Shown)
+	}
+	got.Shown = nil
 	a, orderA := gather(t, got)
 	b, orderB := gather(t, want)
 	if !reflect.DeepEqual(a, b) || !reflect.DeepEqual(orderA, orderB) {

@@ -31,6 +31,8 @@ type Figure struct {
 	Bound Bound
 	Why   string // why it is a bound, not resolved or not applicable, in words; may be empty
 	Text  string // the sentence a person reads, made by package words
+	// ByHand: it stands on a mark that a person moved, added or struck afterwards.
+	ByHand bool
 }
 
 type figureJSON struct {
@@ -39,11 +41,12 @@ type figureJSON struct {
 	Bound Bound    `json:"bound"`
 	Text  string   `json:"text"`
 	Why   string   `json:"why,omitempty"`
+	Hand  bool     `json:"by_hand,omitempty"`
 }
 
 // MarshalJSON writes value and u as null where the bound has no value.
 func (f Figure) MarshalJSON() ([]byte, error) {
-	j := figureJSON{Bound: f.Bound, Text: f.Text, Why: f.Why}
+	j := figureJSON{Bound: f.Bound, Text: f.Text, Why: f.Why, Hand: f.ByHand}
 	if f.Bound.HasValue() {
 		if math.IsNaN(f.Value) || math.IsInf(f.Value, 0) || math.IsNaN(f.U) || math.IsInf(f.U, 0) {
 			return nil, fmt.Errorf("figure %s: value %v ± %v is no number", f.Key, f.Value, f.U)
@@ -59,7 +62,7 @@ func (f *Figure) UnmarshalJSON(b []byte) error {
 	if err := json.Unmarshal(b, &j); err != nil {
 		return err
 	}
-	*f = Figure{Key: f.Key, Bound: j.Bound, Text: j.Text, Why: j.Why}
+	*f = Figure{Key: f.Key, Bound: j.Bound, Text: j.Text, Why: j.Why, ByHand: j.Hand}
 	if j.Value != nil {
 		f.Value = *j.Value
 	}

@@ -29,6 +29,25 @@ type Settings struct {
 	// The samples are as they were shown; these make them right.
 	Calibration        Calibration `json:"calibration,omitzero"`         // of the current
 	VoltageCalibration Calibration `json:"voltage_calibration,omitzero"` // of the voltage
+	// MarkEdits are what a person says of the detector's own marks (see NetEdits), on the trace's own
+	// time base.
+	MarkEdits []MarkEdit `json:"mark_edits,omitempty"`
+}
+
+// Shifted moves the instants among the settings by dt seconds.
+func (s Settings) Shifted(dt float64) Settings {
+	for _, p := range []**float64{&s.AppliedAtS, &s.RemovedAtS} {
+		if *p != nil {
+			moved := **p + dt
+			*p = &moved
+		}
+	}
+	edits := s.MarkEdits
+	s.MarkEdits = nil
+	for _, e := range edits {
+		s.MarkEdits = append(s.MarkEdits, e.Shifted(dt))
+	}
+	return s
 }
 
 // FinalFall says what to make of a last fall of the current that no removed mark explains.
@@ -64,6 +83,9 @@ func (s Settings) Validate() error {
 	if err := s.VoltageCalibration.Validate(); err != nil {
 		return fmt.Errorf("voltage_calibration: %w", err)
 	}
+	if err := s.validateEdits(); err != nil {
+		return err
+	}
 	averaging, applied, removed := 0.0, 0.0, 0.0
 	if s.AveragingS != nil {
 		averaging = *s.AveragingS
@@ -95,6 +117,21 @@ func (s Settings) Validate() error {
 	} {
 		if err := inRange(c.name, c.v, c.lo, c.hi); err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+// MaxMarkEdits bounds what is said of the marks of one run.
+const MaxMarkEdits = 1000
+
+func (s Settings) validateEdits() error {
+	if len(s.MarkEdits) > MaxMarkEdits {
+		return fmt.Errorf("mark_edits: %d marks are edited, allowed are %d", len(s.MarkEdits), MaxMarkEdits)
+	}
+	for _, e := range s.MarkEdits {
+		if err := e.Validate(); err != nil {
+			return fmt.Errorf("mark_edits: %w", err)
 		}
 	}
 	return nil

@@ -33,6 +33,7 @@ func (s *story) derive(d *Detector) trace.Derivation {
 		f.soften(out.Figures)
 	}
 	settleZero(out.Figures)
+	d.hand.sign(out.Figures)
 	return out
 }
 
@@ -147,6 +148,7 @@ func (d *Detector) warnings(s *story) []trace.Warning {
 	if d.noted() && d.interval() > 0 {
 		add("noted", "the readings were noted by hand, each to within %.2g s of its moment and mostly %.2g s apart: what is shorter was not seen", d.set.StampUS, d.interval())
 	}
+	d.hand.warn(add)
 	if !s.begun {
 		d.unseenWarnings(add)
 		return w

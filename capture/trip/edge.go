@@ -4,14 +4,15 @@ import "math"
 
 // edge is one transition between two levels of the current.
 type edge struct {
-	t      float64 // 50 % reference-level instant, s since the first sample
-	u      float64 // standard uncertainty, s
-	from   float64 // local state level before, A
-	to     float64 // ... and after
-	at     sums    // the sums at t
-	inGap  bool    // the transition lies inside a gap: t is the first reading after it at the latest
-	before float64 // last reading on the level before: the transition is not earlier
-	after  float64 // first reading past it: the transition is not later
+	t      float64   // 50 % reference-level instant, s since the first sample
+	u      float64   // standard uncertainty, s
+	from   float64   // local state level before, A
+	to     float64   // ... and after
+	at     sums      // the sums at t
+	inGap  bool      // the transition lies inside a gap: t is the first reading after it at the latest
+	before float64   // last reading on the level before: the transition is not earlier
+	after  float64   // first reading past it: the transition is not later
+	hand   *handMark // a person put it there
 }
 
 // cross places the 50 % reference-level instant (IEEE Std 181, section 5: linear interpolation

@@ -35,6 +35,9 @@ func (f *fold) tick(d *Detector, p *pulse, o *obs) {
 	if o.t < f.next {
 		return
 	}
+	if d.hand.fold(d, p, o) {
+		return
+	}
 	if f.confirmed {
 		f.stillDown(d, p, o)
 		return
@@ -108,6 +111,9 @@ func (f *fold) window(d *Detector, p *pulse) float64 {
 
 // begin starts a candidate when the mean has left a plateau that was one.
 func (f *fold) begin(d *Detector, p *pulse, o *obs, w, m float64) {
+	if level := d.hand.ignore; level > 0 && m >= foldShare*level {
+		return
+	}
 	if d.set.Procedure.NoUpperState() {
 		f.beginSlope(d, o, w, m)
 		return
@@ -200,6 +206,10 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 		f.edge = d.meanCross(k0, f.before, m, d.ripple.period)
 	} else {
 		f.edge = d.boxFall(crossByCount(d.ring, k0, f.before, m, d.sigma))
+	}
+	if d.hand.noFold(d, &f.edge, m) {
+		f.confirmed = false
+		return
 	}
 	d.closeFault(p, f.edge.t, f.edge.at, f.edge.before)
 	f.settled = d.ring.sums(d.ring.end - 1)

@@ -22,6 +22,11 @@ func (s *story) marks(d *Detector) []trace.Mark {
 	add := func(id int, k trace.MarkKind, t, u, level float64, provisional bool) {
 		out = append(out, trace.Mark{ID: id, Kind: k, T: d.abs(t), U: u, Level: level, By: trace.Detector, Provisional: provisional})
 	}
+	byHand := func(m *handMark) {
+		if last := &out[len(out)-1]; m != nil {
+			last.By, last.Text = trace.Hand, m.edit.Reason
+		}
+	}
 	edgeU := func(e *edge) float64 { return expand(part{e.u, true}, part{d.set.ClockUS / 2, false}) }
 	if d.noted() {
 		edgeU = d.notedU
@@ -34,22 +39,28 @@ func (s *story) marks(d *Detector) []trace.Mark {
 		p := s.p0
 		if !p.inside {
 			add(idOnset, trace.Onset, p.on.t, edgeU(&p.on), 0, !p.onFinal)
+			byHand(p.on.hand)
 		}
 		if s.limit != nil && s.limit.t <= s.end {
 			add(idLimited, trace.Limited, s.limit.t, edgeU(s.limit), s.limit.to, false)
+			byHand(s.limit.hand)
 		}
 		if s.cut != nil {
 			add(idCutOff, trace.CutOff, s.cut.t, edgeU(s.cut), 0, s.provisonal && len(s.retries) == 0)
+			byHand(s.cut.hand)
 		}
 		for i, p := range s.retries {
 			last := i == len(s.retries)-1
 			add(idRetries+2*i, trace.RetryOn, p.on.t, edgeU(&p.on), p.peak, !p.onFinal)
+			byHand(p.on.hand)
 			if s.whole(p) {
 				add(idRetries+2*i+1, trace.RetryOff, p.off.t, edgeU(&p.off), 0, s.provisonal && last)
+				byHand(p.off.hand)
 			}
 		}
 		if t, u, ok := d.restored(s); ok {
 			add(idRestored, trace.Restored, t, 2*u, 0, false)
+			byHand(d.hand.placed(trace.Restored))
 		}
 	}
 	slices.SortStableFunc(out, func(a, b trace.Mark) int { return cmp.Compare(a.T, b.T) })
@@ -59,6 +70,17 @@ func (s *story) marks(d *Detector) []trace.Mark {
 // restored finds the output's return after the removal: on the voltage channel, or because the
 // contact was closed once more and current flows again at the fault's level.
 func (d *Detector) restored(s *story) (t, u float64, ok bool) {
+	t, u, ok = d.restoredItself(s)
+	if m, told := d.hand.restored(d, t); told {
+		if m == nil {
+			return 0, 0, false
+		}
+		return m.t, m.edit.U() / 2, true
+	}
+	return t, u, ok
+}
+
+func (d *Detector) restoredItself(s *story) (t, u float64, ok bool) {
 	if s.endBy == byTraceEnd {
 		return 0, 0, false
 	}

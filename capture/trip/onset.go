@@ -1,6 +1,10 @@
 package trip
 
-import "math"
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
 
 const (
 	fastQuietS = 0.1   // no onset is sought that early when sampling faster than 20/s
@@ -34,6 +38,9 @@ func (d *Detector) quiet(t float64) (b, sigma, level float64, ok bool) {
 
 // whileIdle looks for the onset.
 func (d *Detector) whileIdle(o *obs) {
+	if d.hand.whileIdle(d, o) {
+		return
+	}
 	if d.n <= 2 && d.beganInside(o) {
 		return
 	}
@@ -49,7 +56,7 @@ func (d *Detector) whileIdle(o *obs) {
 // beganInside: the first two readings exceed the rated current.
 func (d *Detector) beganInside(o *obs) bool {
 	r := d.set.RatedCurrentA
-	if d.n != 2 || r <= 0 || d.set.Procedure.NoUpperState() {
+	if d.n != 2 || r <= 0 || d.hand.placed(trace.Onset) != nil || d.set.Procedure.NoUpperState() {
 		return false
 	}
 	x0, x1 := d.ring.at(0).x, o.x
@@ -77,7 +84,7 @@ func (d *Detector) beginInside() {
 // if it falls before it rises, the trace began inside a fault; if it rises, it was a standing load.
 func (d *Detector) doubtStanding(o *obs) {
 	d.nextBase = o.t + 0.25
-	if d.set.Procedure.NoUpperState() {
+	if d.set.Procedure.NoUpperState() || d.hand.placed(trace.Onset) != nil {
 		return
 	}
 	b, sigma, n := d.base.level(o.t)
@@ -156,6 +163,9 @@ func (d *Detector) makes(k int) int {
 func (d *Detector) begin() {
 	k := d.makes(d.candK)
 	d.candK = -1
+	if d.hand.holdsBack(d, k) {
+		return
+	}
 	if d.doubt {
 		d.forget()
 	}

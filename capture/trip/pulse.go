@@ -9,9 +9,11 @@ func (d *Detector) quickOn(p *pulse) {
 		// There is no upper state: the onset is the crossing of the onset level itself.
 		p.on = rise(d.ring, p.k, 0, 2*d.onLevel, d.sigma)
 		p.onFinal = true
+		d.hand.setOnset(d, p)
 		return
 	}
 	p.on = d.boxRise(rise(d.ring, p.k, d.levelBefore(p), peakOf(d.ring, p.k, d.ring.end), d.sigma))
+	d.hand.setOnset(d, p)
 }
 
 // levelBefore is the state level before a pulse.
@@ -66,6 +68,7 @@ func (d *Detector) settle(p *pulse, force bool) {
 	if p == d.pulses[0] {
 		p.on.u = math.Hypot(p.on.u, d.firstMakeU(p))
 	}
+	d.hand.setOnset(d, p)
 	p.onFinal = true
 	d.dirty = true
 	d.setWake()
@@ -152,7 +155,7 @@ func (d *Detector) deadTime(p *pulse) float64 {
 
 // confirmOff ends a pulse that has been low for the confirm time.
 func (d *Detector) confirmOff(p *pulse) {
-	if p == d.pulses[0] && (d.spikeOnly(p) || d.onlyBegun(p)) {
+	if p == d.pulses[0] && (d.spikeOnly(p) || d.onlyBegun(p) || d.hand.bridges(d, p)) {
 		return
 	}
 	if p.inside && p.n < insideN {
@@ -328,6 +331,9 @@ func (d *Detector) closeFault(p *pulse, end float64, at sums, before float64) {
 	if d.set.Procedure.NoUpperState() {
 		e := edge{t: end, before: before}
 		d.trip = d.tripPoint(p, &e)
+	}
+	if len(d.hand.said) > 0 {
+		return // where a person moves the ends the voltage between them is looked up when all is told
 	}
 	d.volts.ask(max(p.settledAt, p.on.t)+d.interval(), end-d.interval())
 }

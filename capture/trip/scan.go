@@ -34,6 +34,9 @@ type pulse struct {
 	counted     int // readings of an averaging meter, of which the first and the last are edges
 	first, held float64
 	last        lastLevel // the level just before the fault ended
+	waits       bool      // it began by hand, its current is not there yet
+	bridged     bool      // a person says that the fall is none: it goes on when the current is back
+	opened      bool      // ... and the current never came back
 }
 
 const (
@@ -87,6 +90,9 @@ func (d *Detector) absOnLevel() float64 { return d.b + d.onLevel }
 // whileOn follows a pulse of fault current until it has been low for the confirm time.
 func (d *Detector) whileOn(o *obs) {
 	p := d.current()
+	if d.hand.whileOn(d, p, o) {
+		return
+	}
 	if d.doubt {
 		d.seekRise(o)
 		if d.pulses[0] != p {
@@ -255,6 +261,9 @@ func (d *Detector) updateOffLevel() {
 
 // whileOff waits for the unit to try again.
 func (d *Detector) whileOff(o *obs) {
+	if d.hand.whileOff(d, o) {
+		return
+	}
 	if d.candK < 0 {
 		if o.x < d.offLevel {
 			if last := d.current(); o.t-last.off.t > offConfirmS {

@@ -39,24 +39,26 @@ const (
 // tell interprets the pulses. With final the trace has ended.
 func (d *Detector) tell(final bool) *story {
 	s := &story{}
-	if len(d.pulses) == 0 || d.doubt {
+	if len(d.pulses) == 0 || d.doubt || d.pulses[0].waits {
 		return s
 	}
 	s.begun = true
 	pulses := append([]*pulse(nil), d.pulses...)
-	if last := pulses[len(pulses)-1]; d.state == on && d.pendingFall(last, final) {
+	if last := pulses[len(pulses)-1]; d.state == on && !last.bridged && d.pendingFall(last, final) {
 		c := *last
 		c.off = d.offEdge(&c)
 		c.ended = true
 		pulses[len(pulses)-1] = &c
 		s.provisonal, s.shortEnd = !final, final
 	}
+	pulses = d.hand.retell(d, pulses)
 	s.p0 = pulses[0]
 	if d.fold.confirmed {
-		e := d.fold.edge
+		e := d.hand.limit(d, d.fold.edge)
 		s.limit = &e
 	}
 	d.findEnd(s, pulses)
+	d.hand.endAtFall(s)
 	d.explainFinalFall(s, pulses)
 	s.short = s.cutShort(d, final)
 	if s.p0.ended && s.removalOf != s.p0 && s.p0.off.t <= s.end {
@@ -85,7 +87,7 @@ func (d *Detector) explainFinalFall(s *story, pulses []*pulse) {
 			last = p
 		}
 	}
-	if last == nil || !last.ended || last.off.t > s.end || usualWidth(pulses[1:], last) {
+	if last == nil || !last.ended || last.off.hand != nil || last.off.t > s.end || usualWidth(pulses[1:], last) {
 		return
 	}
 	s.removalOf = last
@@ -145,7 +147,7 @@ func (d *Detector) findRemovalFall(s *story, pulses []*pulse, within float64) {
 	if last != nil {
 		within = d.removalWithin(last, s.end, within)
 	}
-	if last == nil || !last.ended || last.off.t < s.end-within {
+	if last == nil || !last.ended || last.off.hand != nil || last.off.t < s.end-within {
 		return
 	}
 	if last.off.t > s.end+within {

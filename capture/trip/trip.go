@@ -82,6 +82,7 @@ type Detector struct {
 	dec      series // the whole on-interval, thinned
 
 	out     outside
+	hand    hand
 	volts   voltage
 	notes   []obs // what a person noted, while the stamps are a person's
 	plain   bool  // every sample is read one by one, for the test that compares
@@ -127,6 +128,8 @@ func New(s trace.Settings) (*Detector, error) {
 	if s.RemovedAtS != nil {
 		d.out.pending = append(d.out.pending, trace.Mark{Kind: trace.Removed, T: *s.RemovedAtS, U: trace.HandU, By: trace.Hand})
 	}
+	d.hand.hear(s.MarkEdits)
+	d.plain = len(d.hand.said) > 0
 	return d, nil
 }
 
@@ -211,12 +214,13 @@ func (d *Detector) wake(t float64) {
 		d.passHold(t)
 	}
 	d.out.arrive(d, t)
+	d.hand.pass(d, t)
 	d.setWake()
 }
 
 // setWake works out the next instant that something waits for.
 func (d *Detector) setWake() {
-	d.wakeT = math.Inf(1)
+	d.wakeT = d.hand.nextT()
 	for _, m := range d.out.pending {
 		d.wakeT = min(d.wakeT, m.T)
 	}
@@ -234,6 +238,7 @@ func (d *Detector) start(ns int64) {
 	for i := range d.out.pending {
 		d.out.pending[i].T = d.rel(d.out.pending[i].T)
 	}
+	d.hand.begin(d)
 	d.nextBase = fastQuietS
 	d.setWake()
 	d.largest = d.set.FullScaleA

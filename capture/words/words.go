@@ -73,8 +73,17 @@ func Fill(d *trace.Derivation, s trace.Settings) {
 	}
 }
 
-// Text is the whole sentence of a figure; empty where it is not applicable.
+// Text is the whole sentence of a figure; empty where it is not applicable. What stands on a person's
+// mark says so.
 func Text(f trace.Figure) string {
+	text := sentence(f)
+	if f.ByHand && text != "" {
+		text += ", by hand"
+	}
+	return text
+}
+
+func sentence(f trace.Figure) string {
 	p, known := phrases[f.Key]
 	if !known {
 		p = phrase{f.Key + " %s", f.Key + " at most %s", f.Key + " at least %s"}

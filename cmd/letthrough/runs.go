@@ -23,6 +23,7 @@ type runsCmd struct {
 	Retain  runsRetainCmd  `cmd:"" help:"Delete the oldest runs, by age or until the database is small enough."`
 	Note    runsNoteCmd    `cmd:"" help:"Write a note on a run."`
 	Mark    runsMarkCmd    `cmd:"" help:"Add, move or strike a mark by hand, with a reason; the automatic ones stay beside it."`
+	Unmark  runsUnmarkCmd  `cmd:"" help:"Take back what was said of a mark."`
 	Exclude runsExcludeCmd `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
 	Derive  runsDeriveCmd  `cmd:"" help:"Derive a run's figures again, with other settings."`
 	Backup  runsBackupCmd  `cmd:"" help:"Copy the database while it is in use."`

@@ -24,7 +24,7 @@ type dbFlag struct {
 // open opens the database without recording into it. A database is only made by what puts something
 // into it: a list of what is not there would hide a mistyped name.
 func (f dbFlag) open(env *surroundings, mayMake bool) (*store.DB, error) {
-	return store.Open(env.ctx, f.DB, store.Options{Log: env.log, MustExist: !mayMake})
+	return store.Open(env.ctx, f.DB, store.Options{Log: env.log, MustExist: !mayMake, Derive: derive, Version: release})
 }
 
 // plateFlags are a unit's rating plate.

@@ -3,7 +3,9 @@ package main
 import (
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
+	"strconv"
 
 	"letthrough/capture/file"
 	"letthrough/capture/trace"
@@ -23,6 +25,10 @@ type verified struct {
 	Behaviour *differs  `json:"behaviour,omitempty"` // where it differs
 	Figures   int       `json:"figures"`             // how many were compared
 	Differing []differs `json:"differing"`
+	// Earlier is how many derivations the present one took the place of, and how many of those do not come
+	// out any more: another version of the program may have made them.
+	Earlier       int `json:"earlier"`
+	EarlierDiffer int `json:"earlier_differ"`
 }
 
 // differs is one thing that does not come out as the file says.
@@ -66,11 +72,19 @@ func (c verifyCmd) Run(env *surroundings) error {
 }
 
 func (v verified) print(env *surroundings) {
+	earlier := ""
+	if v.EarlierDiffer > 0 {
+		earlier = fmt.Sprintf("; %d of %d earlier derivations do not come out any more", v.EarlierDiffer, v.Earlier)
+	}
 	if v.Agrees {
-		fmt.Fprintf(env.stdout, "%s: %s %s: all %d figures agree\n", v.File, v.Unit, v.UUID, v.Figures)
+		fmt.Fprintf(env.stdout, "%s: %s %s: all %d figures agree%s\n", v.File, v.Unit, v.UUID, v.Figures, earlier)
 		return
 	}
-	fmt.Fprintf(env.stdout, "%s: %s %s: %d of %d figures differ\n", v.File, v.Unit, v.UUID, len(v.Differing), v.Figures)
+	n := len(v.Differing)
+	if v.Behaviour != nil {
+		n++
+	}
+	fmt.Fprintf(env.stdout, "%s: %s %s: %d of its figures and marks do not come out%s\n", v.File, v.Unit, v.UUID, n, earlier)
 	for _, d := range v.Differing {
 		fmt.Fprintf(env.stdout, "  %s: says %s, the samples give %s\n", d.Key, d.Says, d.Gives)
 	}
@@ -99,22 +113,56 @@ func verifyFile(path string) (out []verified, err error) {
 	return out, nil
 }
 
-// verifyRun derives a run again: with the marks as a person left them, or as they were recorded where
-// its figures are older than that.
-func verifyRun(rec trace.Recording) (v verified, err error) {
-	for _, marks := range [][]trace.Mark{trace.EditedMarks(rec.Marks, rec.Edits), rec.Marks} {
-		d, err := derive(rec.End.Settings, marks, rec.Batches)
+// verifyRun derives a run again, and holds against it what the file says: where a reader looks first, in
+// the record itself, and in the derivations there were before.
+func verifyRun(rec trace.Recording) (verified, error) {
+	v, err := verifyOne(rec, rec.End.Settings, rec.End.Derivation)
+	if err != nil {
+		return v, err
+	}
+	if rec.Shown != nil {
+		shown, err := verifyOne(rec, rec.End.Settings, rec.Shown.Shifted(float64(rec.ZeroNS())/1e9, "file"))
 		if err != nil {
 			return v, err
 		}
-		if v = compared(rec.End.Derivation, d); v.Agrees || len(rec.Edits) == 0 {
+		if v.Agrees {
+			v = shown
+		}
+	}
+	v.Earlier = len(rec.Earlier)
+	for _, past := range rec.Earlier {
+		old, err := verifyOne(rec, past.Settings, past.Derivation)
+		if err != nil {
+			return v, err
+		}
+		if !old.Agrees {
+			v.EarlierDiffer++
+		}
+	}
+	return v, nil
+}
+
+// verifyOne derives a run again with the settings of one derivation: with the marks as a person left them,
+// or as they were recorded where it is older than that.
+func verifyOne(rec trace.Recording, s trace.Settings, says trace.Derivation) (v verified, err error) {
+	for _, marks := range [][]trace.Mark{trace.EditedMarks(rec.Marks, rec.Edits), rec.Marks} {
+		d, err := derive(s, marks, rec.Batches)
+		if err != nil {
+			return v, err
+		}
+		v = compared(says, d)
+		if v.Differing = append(v.Differing, marksDiffer(says, d)...); len(v.Differing) > 0 {
+			v.Agrees = false
+		}
+		if v.Agrees || len(rec.Edits) == 0 {
 			return v, nil
 		}
 	}
 	return v, nil
 }
 
-// compared holds what a file says against what its samples give.
+// compared holds the figures that a file says against those that its samples give. A sentence may be put
+// differently by another version of the program; its numbers may not.
 func compared(says, gives trace.Derivation) verified {
 	v := verified{Differing: []differs{}}
 	if says.Behaviour != gives.Behaviour {
@@ -132,13 +180,37 @@ func compared(says, gives trace.Derivation) verified {
 		v.Figures++
 		a, _ := says.Figures.Get(key)
 		b, _ := gives.Figures.Get(key)
-		if a.Bound != b.Bound || a.Bound.HasValue() && !(near(a.Value, b.Value) && near(a.U, b.U)) {
+		switch {
+		case a.Bound != b.Bound, a.Bound.HasValue() && !(near(a.Value, b.Value) && near(a.U, b.U)):
 			v.Differing = append(v.Differing, differs{key, told(a), told(b)})
+		case a.Bound.HasValue() && a.Text != "" && !slices.Equal(numbers.FindAllString(a.Text, -1), numbers.FindAllString(b.Text, -1)):
+			v.Differing = append(v.Differing, differs{key, strconv.Quote(a.Text), strconv.Quote(b.Text)})
 		}
 	}
 	v.Agrees = v.Behaviour == nil && len(v.Differing) == 0
 	return v
 }
+
+var numbers = regexp.MustCompile(`[0-9]+(\.[0-9]+)?(e[+-]?[0-9]+)?`)
+
+// marksDiffer holds the marks that a file says against those that come out.
+func marksDiffer(says, gives trace.Derivation) (out []differs) {
+	for i := range max(len(says.Marks), len(gives.Marks)) {
+		a, b := "none", "none"
+		if i < len(says.Marks) {
+			a = fmt.Sprintf("%s at %.6f s", says.Marks[i].Kind, tidy6(says.Marks[i].T))
+		}
+		if i < len(gives.Marks) {
+			b = fmt.Sprintf("%s at %.6f s", gives.Marks[i].Kind, tidy6(gives.Marks[i].T))
+		}
+		if a != b {
+			return append(out, differs{fmt.Sprintf("mark %d", i+1), a, b}) // those after it are shifted
+		}
+	}
+	return nil
+}
+
+func tidy6(t float64) float64 { return math.Round(t*1e6)/1e6 + 0 }
 
 // near allows what different machines round differently, and nothing a person would see.
 func near(a, b float64) bool {
