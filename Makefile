@@ -5,7 +5,7 @@ PACKAGES:= static/node_modules/.package-lock.json
 FUZZTIME ?= 30s
 SPEED   ?= 1
 
-.PHONY: build demo test test-go test-scripts lint bench fuzz assets honest check-demo browser clean
+.PHONY: build demo test test-go test-scripts lint bench fuzz assets honest check-demo browser board clean
 
 build: assets
 	$(GO) build -o bin/letthrough ./cmd/letthrough
@@ -23,14 +23,20 @@ $(PACKAGES): static/package-lock.json static/package.json
 $(BUNDLE): $(PACKAGES) static/bundle/echarts.js
 	$(GO) tool esbuild static/bundle/echarts.js --bundle --minify --format=iife --global-name=echarts --target=es2020 --log-level=warning --outfile=$@
 
-# The browser tests need Chromium: it is installed where that is allowed, else they are left out aloud.
-test: assets test-scripts browser
+# The browser tests need Chromium, the board program a cross compiler and a simulator: they are installed where
+# that is allowed, else what needs them is left out aloud.
+test: assets test-scripts browser board
 	@if command -v chromium >/dev/null 2>&1; then export LETTHROUGH_NEED_BROWSER=1; fi; \
+	if .ci/board --there; then export LETTHROUGH_NEED_BOARD=1; fi; \
 	$(GO) test -race -timeout 15m ./... || exit 1; \
-	if ! command -v chromium >/dev/null 2>&1; then .ci/chromium --missing; fi
+	if ! command -v chromium >/dev/null 2>&1; then .ci/chromium --missing; fi; \
+	if ! .ci/board --there; then .ci/board --missing; fi
 
 browser:
 	@.ci/chromium
+
+board:
+	@.ci/board
 
 test-scripts: $(PACKAGES)
 	cd static && node --test test/
