@@ -16,7 +16,7 @@ type frames struct {
 	d        *description
 	channels []trace.Quantity
 	channel  []int // of each display, -1: it is not read
-	refuse   [][]refusal
+	refuse   [][]error
 	exp      int // power of ten of numbers without a unit
 	limit    [2]float64
 
@@ -38,15 +38,9 @@ type frames struct {
 	gap     bool
 	missed  int
 
-	counts    Counts
-	complaint []string // of each display
-	shown     [maxFrameDigits + 1]byte
-}
-
-// refusal is what is said when the meter shows something else.
-type refusal struct {
-	complaint string
-	reason    error
+	counts Counts
+	advice []error // of each display
+	shown  [maxFrameDigits + 1]byte
 }
 
 // muchNoise is how many lengths of a frame make it likely that noise alone fits a description by chance: the
@@ -64,7 +58,7 @@ func newFrames(s Spec) (Decoder, error) {
 	if err != nil {
 		return nil, err
 	}
-	f := &frames{d: d, complaint: make([]string, len(use)), fresh: true, exp: unitExp(s), carry: make([]byte, 0, 2*maxFrame), join: make([]byte, 0, 2*maxFrame)}
+	f := &frames{d: d, advice: make([]error, len(use)), fresh: true, exp: unitExp(s), carry: make([]byte, 0, 2*maxFrame), join: make([]byte, 0, 2*maxFrame)}
 	f.primary = slices.Index(use, int(s.Channel))
 	for _, v := range d.displays {
 		apart := v.when.excludes(d.displays[f.primary].when)
@@ -81,7 +75,7 @@ func newFrames(s Spec) (Decoder, error) {
 		f.channels = append(f.channels, q)
 		f.limit[f.channel[i]] = s.limitOf(q)
 		for _, o := range d.displays[i].others {
-			f.refuse[i] = append(f.refuse[i], refusalOf(o.words, q))
+			f.refuse[i] = append(f.refuse[i], refusal(o.words, q))
 		}
 	}
 	return f, nil
@@ -90,15 +84,15 @@ func newFrames(s Spec) (Decoder, error) {
 // wanted is what the meter is to be turned to.
 var wanted = [...]string{trace.Current: "DC amperes", trace.Voltage: "DC volts"}
 
-func refusalOf(words string, q trace.Quantity) refusal {
-	c := words + "; turn it to " + wanted[q]
-	return refusal{c, errors.New("the meter shows " + c)}
+// refusal is what is said when the meter shows something else.
+func refusal(words string, q trace.Quantity) error {
+	return fmt.Errorf("the meter shows %s; turn it to %s", words, wanted[q])
 }
 
 // otherQuantity is said when the meter shows volts in place of amperes, by what was wanted.
-var otherQuantity = [...]refusal{
-	trace.Current: refusalOf("volts", trace.Current),
-	trace.Voltage: refusalOf("amperes", trace.Voltage),
+var otherQuantity = [...]error{
+	trace.Current: refusal("volts", trace.Current),
+	trace.Voltage: refusal("amperes", trace.Voltage),
 }
 
 func (f *frames) Channels() []trace.Quantity { return f.channels }
@@ -107,14 +101,11 @@ func (f *frames) Time() (DeviceTime, bool) { return DeviceTime{}, false }
 
 func (f *frames) Counts() Counts { return f.counts }
 
-// Identity is empty: a frame does not say who sends it.
-func (f *frames) Identity() string { return "" }
-
-// Complaint says what else the meter shows, as long as it does.
-func (f *frames) Complaint() string {
-	for _, c := range f.complaint {
-		if c != "" {
-			return c
+// Advice says what else the meter shows, as long as it does.
+func (f *frames) Advice() string {
+	for _, a := range f.advice {
+		if a != nil {
+			return a.Error()
 		}
 	}
 	return ""
@@ -249,14 +240,14 @@ func (f *frames) frame(dst []Reading, b []byte, end int) (_ []Reading, why error
 		read = true
 		v, over, refused, err := f.value(i, s, b)
 		if refused != nil {
-			f.complaint[i], err = refused.complaint, refused.reason
+			f.advice[i], err = refused, refused
 		}
 		if err != nil {
 			why = err
 			whole = whole && !errors.Is(err, errDigits)
 			continue
 		}
-		f.complaint[i], good = "", true
+		f.advice[i], good = nil, true
 		r := Reading{Value: v, Channel: uint8(f.channel[i])}
 		if over || v >= f.limit[r.Channel] || v <= -f.limit[r.Channel] {
 			r.Flags = trace.Over
@@ -311,10 +302,10 @@ func (f *frames) give(dst []Reading, end int) []Reading {
 }
 
 // value reads what one display shows.
-func (f *frames) value(i int, s *display, b []byte) (v float64, over bool, refused *refusal, err error) {
+func (f *frames) value(i int, s *display, b []byte) (v float64, over bool, refused, err error) {
 	for k := range s.others {
 		if s.others[k].when.fits(b) {
-			return 0, false, &f.refuse[i][k], nil
+			return 0, false, f.refuse[i][k], nil
 		}
 	}
 	unit := fitting(s.units, b)
@@ -326,7 +317,7 @@ func (f *frames) value(i int, s *display, b []byte) (v float64, over bool, refus
 	case unit.symbol == "none":
 		exp = f.exp
 	case unit.quantity != q:
-		return 0, false, &otherQuantity[q], nil
+		return 0, false, otherQuantity[q], nil
 	}
 	neg := fitting(s.minus, b) != nil
 	if !neg && len(s.plus) > 0 && fitting(s.plus, b) == nil {

@@ -121,16 +121,16 @@ func TestBothDisplaysInTurn(t *testing.T) {
 	}
 	d.Decode(nil, []byte(three))
 	d.Decode(nil, []byte(chars("41", "38", "02", "00001234")))
-	if c := d.(wire.Introduced).Complaint(); c != "ohms; turn it to DC volts" {
-		t.Errorf("complaint %q", c)
+	if c := d.(wire.Advising).Advice(); c != "the meter shows ohms; turn it to DC volts" {
+		t.Errorf("advice %q", c)
 	}
 	d.Decode(nil, []byte(chars("42", "37", "01", "00012345"))) // the other display is right all the time
-	if c := d.(wire.Introduced).Complaint(); c != "ohms; turn it to DC volts" {
-		t.Errorf("complaint %q", c)
+	if c := d.(wire.Advising).Advice(); c != "the meter shows ohms; turn it to DC volts" {
+		t.Errorf("advice %q", c)
 	}
 	d.Decode(nil, []byte(chars("41", "34", "02", "00001234")))
-	if c := d.(wire.Introduced).Complaint(); c != "" {
-		t.Errorf("complaint %q after a good frame", c)
+	if c := d.(wire.Advising).Advice(); c != "" {
+		t.Errorf("advice %q after a good frame", c)
 	}
 }
 
@@ -365,5 +365,25 @@ func TestHelpPageFramesTellsTheTruth(t *testing.T) {
 	_, err = wire.ParseSpec("m=frame:/dev/null?file=" + frameFile(t, "length 10\n\n\n\n\n\nexpect 12=00\n"))
 	if want := strings.TrimSpace(block("    meter.frame:7:")); err == nil || !strings.HasSuffix(err.Error(), want) {
 		t.Errorf("%v, the page says %q", err, want)
+	}
+}
+
+// What is said reaches a person at once, as the stream's warning, and goes when the meter is right again.
+func TestWhatTheMeterShowsIsSaidAtOnce(t *testing.T) {
+	s, err := wire.ParseSpec("m=frame:/dev/null?kind=ascii-16")
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := wire.NewStream(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, c := range []struct{ unit, want string }{
+		{"36", ""}, {"39", "the meter shows kiloohms; turn it to DC amperes"}, {"52", "the meter shows AC amperes; turn it to DC amperes"}, {"36", ""},
+	} {
+		st.Feed([]byte(chars("41", c.unit, "02", "00001234")), int64(i)*200*ms)
+		if got := st.Status().Warning; got != c.want {
+			t.Errorf("frame %d: %q, want %q", i, got, c.want)
+		}
 	}
 }

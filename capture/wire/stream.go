@@ -298,6 +298,9 @@ func (s *Stream) Status() Status {
 	if i, ok := s.dec.(Introduced); ok {
 		out.Identity, out.Complaint = i.Identity(), i.Complaint()
 	}
+	if a, ok := s.dec.(Advising); ok && a.Advice() != "" {
+		out.Warning = a.Advice()
+	}
 	out.Counts.Duplicates += s.duplicates
 	out.Counts.Backwards += s.backwards
 	switch {

@@ -62,6 +62,12 @@ type Introduced interface {
 	Complaint() string
 }
 
+// Advising is a Decoder that can tell what a person should do at the instrument.
+type Advising interface {
+	// Advice is a sentence, safe to show; empty if there is nothing to do.
+	Advice() string
+}
+
 // Counts say what became of everything that was received.
 type Counts struct {
 	Readings   int64
