@@ -83,6 +83,7 @@ type InstrumentState struct {
 	Duplicate   uint64       `json:"duplicate"`
 	LastGarbled string       `json:"last_garbled,omitempty"`
 	Problem     string       `json:"problem,omitempty"`
+	Do          string       `json:"do,omitempty"`       // what a person can do about the state
 	Identity    string       `json:"identity,omitempty"` // what it calls itself
 	Spec        string       `json:"spec,omitempty"`     // as one names it on the command line
 	// Calibrations are in force: latest values are corrected.
@@ -141,6 +142,23 @@ func (s InstrumentState) say(silentForS float64) string {
 	return "not heard from yet"
 }
 
+// whatToDo says what usually helps.
+func (s InstrumentState) whatToDo() string {
+	switch s.State {
+	case Silent:
+		return "Is the instrument on and its program running, and does the cable have its data wires?"
+	case Garbled:
+		return "Look at the baud rate first, then at the format and its options."
+	case OverRange:
+		return "Choose a higher range, or a larger shunt."
+	case Unplugged:
+		return "Plug it in: it is opened by itself."
+	case Reconnecting:
+		return "End the other program that has the port, or allow this one to open it; it is tried again by itself."
+	}
+	return ""
+}
+
 // threeDigits writes a rate without powers of ten.
 func threeDigits(v float64) string {
 	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
@@ -167,7 +185,7 @@ func (in *instrument) state() InstrumentState {
 			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: c.Correct(l.Value), Shown: l.Value, Right: c.Known(), Flags: l.Flags, Samples: in.samples(l.Quantity)})
 		}
 	}
-	s.Say = s.say(st.SilentForS)
+	s.Say, s.Do = s.say(st.SilentForS), s.whatToDo()
 	return s
 }
 

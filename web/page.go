@@ -21,10 +21,10 @@ import (
 var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "pages"}
 
 // pageNames are the templates that fill the frame.
-var pageNames = []string{"bench", "runs", "run", "units", "help", "login", "problem", "readout"}
+var pageNames = []string{"bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout"}
 
 // navPages are the pages one can go to from everywhere; their order is that of the keys 1, 2, 3 ...
-var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/units", Name: "Units"}, {Path: "/help/", Name: "Help"}}
+var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/units", Name: "Units"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
 
 type navItem struct {
 	Path, Name string
@@ -97,6 +97,8 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /runs/{id}", s.runPage)
 	page("GET /units", s.unitsPage)
 	page("GET /units/{id}", s.unitsPage)
+	page("GET /instruments", s.instrumentsPage)
+	page("GET /instruments/{name}", s.instrumentsPage)
 	page("GET /readout", s.readoutPage)
 	page("GET /help/bench.png", s.helpPicture)
 }
