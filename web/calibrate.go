@@ -30,9 +30,12 @@ func (s *Server) postCalibration(w http.ResponseWriter, r *http.Request) error {
 		Quantity trace.Quantity          `json:"quantity"`
 		Pairs    []trace.CalibrationPair `json:"pairs"`
 		Trusted  trace.Accuracy          `json:"trusted_accuracy"`
-		Reversed bool                    `json:"reversed"`
-		Note     string                  `json:"note"`
-		Keep     bool                    `json:"keep"`
+		// One count of each meter, A or V, as the readings were written; 0: taken from the numbers.
+		TrustedResolution float64 `json:"trusted_resolution"`
+		ShownResolution   float64 `json:"shown_resolution"`
+		Reversed          bool    `json:"reversed"`
+		Note              string  `json:"note"`
+		Keep              bool    `json:"keep"`
 	}
 	if err := readJSON(w, r, &in); err != nil {
 		return err
@@ -40,8 +43,13 @@ func (s *Server) postCalibration(w http.ResponseWriter, r *http.Request) error {
 	if err := checkTexts(map[string]string{"note": in.Note}, maxNote); err != nil {
 		return err
 	}
-	o := calibrate.Options{Trusted: in.Trusted, Reversed: in.Reversed}
-	if spec, err := wire.ParseSpec(instrument.Spec); err == nil && spec.Channel == in.Quantity {
+	for name, v := range map[string]float64{"trusted_resolution": in.TrustedResolution, "shown_resolution": in.ShownResolution} {
+		if !(v >= 0 && v <= 100) {
+			return outOfRange("give what one count is worth in A or V, or leave it out", "%s: %g is out of range, allowed is 0 to 100", name, v)
+		}
+	}
+	o := calibrate.Options{Trusted: in.Trusted, Reversed: in.Reversed, TrustedResolution: in.TrustedResolution, ShownResolution: in.ShownResolution}
+	if spec, err := wire.ParseSpec(instrument.Spec); err == nil && spec.Channel == in.Quantity && spec.Resolution > 0 {
 		o.ShownResolution = spec.Resolution
 	}
 	result, err := calibrate.Fit(in.Pairs, o)

@@ -2,6 +2,7 @@ package web
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"io"
 	"log/slog"
@@ -76,9 +77,17 @@ func newBenchServer(t testing.TB, change ...func(*Options)) *testServer {
 	return ts
 }
 
+// answered is of an instrument what a program reads of the answer.
+type answered struct {
+	ID                            *int64
+	Name, Port, Note, Spec, State string
+	Kept                          bool
+	History                       []json.RawMessage
+}
+
 func TestAnInstrumentIsKept(t *testing.T) {
 	ts := newBenchServer(t)
-	var in instrumentJSON
+	var in answered
 	ts.must(t, "POST", "/api/instruments", `{"spec":"grey box=text:/dev/ttyACM0?time=us","note":"by the window"}`, &in)
 	if in.ID == nil || !in.Kept || in.Note != "by the window" || in.Spec != "grey box=text:/dev/ttyACM0?time=us" || len(in.History) != 0 {
 		t.Fatalf("%+v", in)
@@ -88,7 +97,7 @@ func TestAnInstrumentIsKept(t *testing.T) {
 		t.Errorf("in the store: %+v, %v", kept, err)
 	}
 	for _, name := range []string{"grey%20box", "GREY%20box", "1"} {
-		var one instrumentJSON
+		var one answered
 		if ts.must(t, "GET", "/api/instruments/"+name, "", &one); one.Name != "grey box" {
 			t.Errorf("%s is %+v", name, one)
 		}
@@ -128,7 +137,7 @@ func TestAMissingPortIsSaidOrWaitedFor(t *testing.T) {
 	if status, _, _ := ts.call(t, "PUT", "/api/instruments/b", `{"spec":"b=text:/dev/missing"}`); status != 422 {
 		t.Errorf("changed to a port that is not there: %d", status)
 	}
-	var b instrumentJSON
+	var b answered
 	if ts.must(t, "GET", "/api/instruments/b", "", &b); b.Port != "/dev/ttyACM0" || b.State != "receiving" && b.State != "silent" {
 		t.Errorf("after a change that failed: %+v", b)
 	}

@@ -22,10 +22,12 @@ type Pair = trace.CalibrationPair
 // Options are what is known besides the pairs. The zero value is nothing.
 type Options struct {
 	// Trusted is the accuracy of the trusted meter. What one of its counts is worth is taken from there,
-	// else from the last decimal place that its readings have.
+	// else from TrustedResolution.
 	Trusted trace.Accuracy
-	// ShownResolution is one count of the instrument itself, A or V; 0: the last decimal place shown.
-	ShownResolution float64
+	// TrustedResolution and ShownResolution are one count of each meter, A or V; 0: the last decimal place
+	// that its readings have as numbers, which have lost the zeros at their end: LastPlace of what was
+	// written knows better.
+	TrustedResolution, ShownResolution float64
 	// Reversed says that a falling line is meant: the instrument's leads are reversed.
 	Reversed bool
 }
@@ -161,7 +163,7 @@ func (o Options) trusted(y []float64) (percent, counts float64) {
 		percent = max(percent, spec.Percent)
 		count := spec.Resolution
 		if count == 0 {
-			count = lastPlace(y)
+			count = o.trustedCount(y)
 		}
 		counts = max(counts, spec.Counts*count)
 	}
@@ -174,9 +176,16 @@ func (o Options) count(y []float64) (count float64) {
 		count = max(count, o.Trusted.At(v).Resolution)
 	}
 	if count == 0 {
-		count = lastPlace(y)
+		count = o.trustedCount(y)
 	}
 	return count
+}
+
+func (o Options) trustedCount(y []float64) float64 {
+	if o.TrustedResolution > 0 {
+		return o.TrustedResolution
+	}
+	return lastPlace(y)
 }
 
 func (o Options) shownCount(x []float64) float64 {
@@ -186,15 +195,27 @@ func (o Options) shownCount(x []float64) float64 {
 	return lastPlace(x)
 }
 
-// lastPlace is the last decimal place that any of the numbers has: 0.01 of 1.2 and 3.45.
 func lastPlace(v []float64) float64 {
-	places := 0
+	var written []string
 	for _, x := range v {
-		if _, decimals, ok := strings.Cut(strconv.FormatFloat(x, 'f', -1, 64), "."); ok {
+		written = append(written, strconv.FormatFloat(x, 'f', -1, 64))
+	}
+	return LastPlace(written...)
+}
+
+// LastPlace is the last decimal place that any of the numbers has as it was written: 0.001 of 1.5 and
+// 3.000; 0 where there is none.
+func LastPlace(written ...string) float64 {
+	if len(written) == 0 {
+		return 0
+	}
+	places := 0
+	for _, w := range written {
+		if _, decimals, ok := strings.Cut(strings.TrimSpace(w), "."); ok {
 			places = max(places, len(decimals))
 		}
 	}
-	return math.Pow(10, -float64(places))
+	return math.Pow10(-min(places, 9))
 }
 
 func (r *Result) notes(pairs []Pair, o Options) {

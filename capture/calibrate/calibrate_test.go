@@ -167,3 +167,25 @@ func TestNonsenseIsRefused(t *testing.T) {
 		t.Errorf("reversed leads that are said so: %v", err)
 	}
 }
+
+// A meter that shows 1.500 has a count of 0.001, whatever is left of it as a number.
+func TestTheLastPlaceIsThatWhichWasWritten(t *testing.T) {
+	for want, written := range map[float64][]string{0: nil, 1: {"1", "2"}, 0.1: {"1.5", "3"}, 0.001: {"0.000", " 1.5 "}} {
+		if got := calibrate.LastPlace(written...); got != want {
+			t.Errorf("%q: %g, want %g", written, got, want)
+		}
+	}
+	acc := trace.Accuracy{Percent: 0.5, Counts: 2}
+	list := pairs(0, 0.004, 1.5, 1.471, 3, 2.938, 4.5, 4.409)
+	coarse, err := calibrate.Fit(list, calibrate.Options{Trusted: acc})
+	if err != nil {
+		t.Fatal(err)
+	}
+	fine, err := calibrate.Fit(list, calibrate.Options{Trusted: acc, TrustedResolution: 0.001})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fine.UOffset > 0.01 || coarse.UOffset < 0.2 {
+		t.Errorf("U of the offset is %g with a count of 1 mA and %g with one of 0.1 A", fine.UOffset, coarse.UOffset)
+	}
+}

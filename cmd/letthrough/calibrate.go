@@ -35,8 +35,12 @@ func (instrumentsCalibrateCmd) Help() string {
 		"The line is kept with its date, replaces the one before, and is applied to whatever is derived from then on; samples stay as they were shown."
 }
 
-// pair is TRUSTED,SHOWN on the command line.
-type pair trace.CalibrationPair
+// pair is TRUSTED,SHOWN on the command line, and as it was written: the zeros at the end of a reading say
+// what a count of the meter is worth.
+type pair struct {
+	trace.CalibrationPair
+	trusted, shown string
+}
 
 // UnmarshalText reads two numbers with a comma between them.
 func (p *pair) UnmarshalText(b []byte) error {
@@ -52,6 +56,7 @@ func (p *pair) UnmarshalText(b []byte) error {
 	if p.Shown, err = strconv.ParseFloat(strings.TrimSpace(shown), 64); err != nil {
 		return bad
 	}
+	p.trusted, p.shown = trusted, shown
 	return nil
 }
 
@@ -63,16 +68,14 @@ func (c instrumentsCalibrateCmd) Run(env *surroundings) error {
 	case !c.Clear && !given:
 		return &usageError{"give pairs of readings with --pair TRUSTED,SHOWN or --pairs FILE, or --clear"}
 	}
-	var pairs []trace.CalibrationPair
+	var pairs []pair
 	if c.Pairs != "" {
 		var err error
 		if pairs, err = readPairs(c.Pairs); err != nil {
 			return err
 		}
 	}
-	for _, p := range c.Pair {
-		pairs = append(pairs, trace.CalibrationPair(p))
-	}
+	pairs = append(pairs, c.Pair...)
 	return withDB(env, c.dbFlag, func(db *store.DB) error {
 		i, err := findInstrument(env, db, c.Instrument)
 		if err != nil {
@@ -89,9 +92,15 @@ func (c instrumentsCalibrateCmd) Run(env *surroundings) error {
 	})
 }
 
-func (c instrumentsCalibrateCmd) calibrate(env *surroundings, db *store.DB, i store.Instrument, pairs []trace.CalibrationPair) error {
-	o := calibrate.Options{Trusted: c.TrustedAccuracy, Reversed: c.Reversed}
-	if spec, err := wire.ParseSpec(i.Spec); err == nil && spec.Channel == c.Channel {
+func (c instrumentsCalibrateCmd) calibrate(env *surroundings, db *store.DB, i store.Instrument, list []pair) error {
+	var pairs []trace.CalibrationPair
+	var trusted, shown []string
+	for _, p := range list {
+		pairs, trusted, shown = append(pairs, p.CalibrationPair), append(trusted, p.trusted), append(shown, p.shown)
+	}
+	o := calibrate.Options{Trusted: c.TrustedAccuracy, Reversed: c.Reversed,
+		TrustedResolution: calibrate.LastPlace(trusted...), ShownResolution: calibrate.LastPlace(shown...)}
+	if spec, err := wire.ParseSpec(i.Spec); err == nil && spec.Channel == c.Channel && spec.Resolution > 0 {
 		o.ShownResolution = spec.Resolution
 	}
 	r, err := calibrate.Fit(pairs, o)
@@ -112,7 +121,7 @@ func (c instrumentsCalibrateCmd) calibrate(env *surroundings, db *store.DB, i st
 }
 
 // readPairs reads a pair a line; a first line of words, empty lines and lines that begin with # are skipped.
-func readPairs(path string) ([]trace.CalibrationPair, error) {
+func readPairs(path string) ([]pair, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("read pairs: %w", err)
@@ -120,7 +129,7 @@ func readPairs(path string) ([]trace.CalibrationPair, error) {
 	defer f.Close()
 	r := csv.NewReader(io.LimitReader(f, 1<<20))
 	r.Comment, r.TrimLeadingSpace, r.FieldsPerRecord = '#', true, -1
-	var out []trace.CalibrationPair
+	var out []pair
 	for first := true; ; first = false {
 		fields, err := r.Read()
 		if errors.Is(err, io.EOF) {
@@ -137,7 +146,7 @@ func readPairs(path string) ([]trace.CalibrationPair, error) {
 			}
 			return nil, fmt.Errorf("%s: line %d: want what the trusted meter showed, a comma, and what this instrument showed, such as 1.500,1.47; got %q", path, line, strings.Join(fields, ","))
 		}
-		out = append(out, trace.CalibrationPair(p))
+		out = append(out, p)
 	}
 	if len(out) == 0 {
 		return nil, fmt.Errorf("%s: holds no pair: want lines such as 1.500,1.47", path)

@@ -25,6 +25,15 @@ export function signedNumber(text) {
   return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(t) ? Number(t) : NaN;
 }
 
+/**
+ * What the last decimal place of the numbers is worth as they are written: 0.001 of 1.500; 0 where there is none.
+ * @param {string[]} written
+ */
+export function lastPlace(written) {
+  const places = written.filter((t) => t.trim()).map((t) => (t.trim().replace(",", ".").split(".")[1] ?? "").length);
+  return places.length ? Number((10 ** -Math.min(9, Math.max(...places))).toPrecision(1)) : 0;
+}
+
 /** The newest readings of a channel, to take the mean of what is shown now. */
 export class Recent {
   /** @param {number} spanMs how far back */

@@ -1,7 +1,7 @@
 // The calibration of an instrument: pairs of readings, typed or taken from what is shown now.
 
 import { ask, sentence } from "./api.js";
-import { readingText, Recent, signedNumber } from "./argument.js";
+import { lastPlace, readingText, Recent, signedNumber } from "./argument.js";
 import { element, make, setText, shape } from "./page.js";
 
 const FIRST_PAIRS = 3;
@@ -99,6 +99,9 @@ export function calibrateForm() {
     return out;
   };
 
+  /** @param {string} which trusted or shown */
+  const count = (which) => lastPlace([...list.querySelectorAll(`[data-pair=${which}]`)].map((i) => (i instanceof HTMLInputElement ? i.value : "")));
+
   /** @param {boolean} kept */
   const send = async (kept) => {
     says.replaceChildren();
@@ -107,6 +110,7 @@ export function calibrateForm() {
       const answer = await ask("POST", path, {
         quantity: value("quantity"), pairs: pairs(), trusted_accuracy: value("trusted"), note: value("note"),
         reversed: reversed instanceof HTMLInputElement && reversed.checked, keep: kept,
+        trusted_resolution: count("trusted"), shown_resolution: count("shown"),
       });
       if (kept) {
         location.reload();

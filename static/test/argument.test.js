@@ -1,6 +1,6 @@
 import assert from "node:assert/strict";
 import { test } from "node:test";
-import { argumentOf, encodeOption, readingText, Recent, signedNumber } from "../scripts/argument.js";
+import { argumentOf, encodeOption, lastPlace, readingText, Recent, signedNumber } from "../scripts/argument.js";
 
 test("the line has what was filled in, in a form that is read back", () => {
   const line = argumentOf({ name: " shunt ", format: "text", port: "/dev/ttyACM0", options: [["time", "us"], ["baud", " "], ["accuracy", "0.8%+3"], ["query", "A&B%20"]] });
@@ -12,6 +12,12 @@ test("the line has what was filled in, in a form that is read back", () => {
 test("numbers are read as people write them, and nothing else is a number", () => {
   for (const [text, want] of /** @type {[string, number][]} */ ([["1,5", 1.5], ["-0.02", -0.02], ["−3", -3], ["+.5", 0.5], ["2.", 2]])) assert.equal(signedNumber(text), want, text);
   for (const text of ["", " ", "1e3", "1.2.3", "abc", "--1", ".", "Infinity"]) assert.ok(Number.isNaN(signedNumber(text)), text);
+});
+
+test("a meter's count is that of the digits it showed", () => {
+  assert.equal(lastPlace(["0", "1,500", ""]), 0.001);
+  assert.equal(lastPlace(["4"]), 1);
+  assert.equal(lastPlace([" "]), 0);
 });
 
 test("the mean is of the last two seconds, and a reading beyond the range ends it", () => {
