@@ -4,8 +4,12 @@ import (
 	"errors"
 	"io"
 	"iter"
+	"mime"
+	"mime/multipart"
 	"net/http"
 	"os"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"letthrough/capture/file"
@@ -16,8 +20,8 @@ import (
 // maxImportBytes bounds what is taken in at once; larger ones go over the command line.
 const maxImportBytes = 1 << 30
 
-// postImport takes a bundle or the JSON of a run as the body. All of it is imported or nothing; runs
-// that are here already stay as they are.
+// postImport takes runs: a bundle or the JSON of a run as the body, or a form with files (see importForm).
+// All of it is imported or nothing; runs that are here already stay as they are.
 func (s *Server) postImport(w http.ResponseWriter, r *http.Request) error {
 	if _, err := query(r); err != nil {
 		return err
@@ -25,29 +29,23 @@ func (s *Server) postImport(w http.ResponseWriter, r *http.Request) error {
 	if r.ContentLength > maxImportBytes {
 		return &http.MaxBytesError{Limit: maxImportBytes}
 	}
-	select { // one at a time, as derivations: it takes disk and a core
-	case s.deriving <- struct{}{}:
-		defer func() { <-s.deriving }()
-	case <-r.Context().Done():
-		return r.Context().Err()
-	}
-	f, err := os.CreateTemp("", "letthrough-import-*")
+	done, err := s.oneDeriving(r) // it takes disk and a core, too
 	if err != nil {
 		return err
 	}
-	defer func() {
-		f.Close()
-		os.Remove(f.Name())
-	}()
-	body := &patientReader{r: http.MaxBytesReader(w, r.Body, maxImportBytes), rc: http.NewResponseController(w)}
-	size, err := io.Copy(f, body)
+	defer done()
+	dir, err := os.MkdirTemp("", "letthrough-import-")
 	if err != nil {
-		return readError(err)
+		return err
 	}
-	done, err := s.importRuns(r, f, size)
+	defer os.RemoveAll(dir)
+	body := &patientReader{r: http.MaxBytesReader(w, r.Body, maxImportBytes), rc: http.NewResponseController(w)}
+	imported, err := s.importBody(r, body, dir)
 	var bad *file.Error
 	if errors.As(err, &bad) {
-		return malformed(bad.Hint, "%s", (&file.Error{File: bad.File, Line: bad.Line, Byte: bad.Byte, Column: bad.Column, Want: bad.Want, Got: bad.Got}).Error())
+		told := *bad
+		told.File, told.Hint = strings.TrimPrefix(told.File, dir+string(filepath.Separator)), ""
+		return malformed(forForm.Replace(bad.Hint), "%s", &told)
 	}
 	if err != nil {
 		return err
@@ -55,24 +53,56 @@ func (s *Server) postImport(w http.ResponseWriter, r *http.Request) error {
 	_ = body.rc.SetWriteDeadline(time.Now().Add(answerTimeout))
 	s.writeJSON(w, r, http.StatusOK, struct {
 		Runs []store.Imported `json:"runs"`
-	}{done})
+	}{imported})
 	return nil
 }
 
-func (s *Server) importRuns(r *http.Request, f *os.File, size int64) ([]store.Imported, error) {
+// forForm puts the flags of the command line as the form's fields are called.
+var forForm = strings.NewReplacer("--time-column 1 --current-column 2", "column of the time 1, column of the current 2",
+	"put the .cfg and the .dat into one folder", "choose the .cfg and the .dat together",
+	"--time-column", "the column of the time", "--current-column", "the column of the current", "--voltage-column", "the column of the voltage")
+
+func (s *Server) importBody(r *http.Request, body io.Reader, dir string) ([]store.Imported, error) {
+	kind, params, err := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if err == nil && kind == "multipart/form-data" {
+		if params["boundary"] == "" {
+			return nil, malformed("send it as a browser does", "the form names no boundary")
+		}
+		form, err := readImportForm(multipart.NewReader(body, params["boundary"]), dir)
+		if err != nil {
+			return nil, err
+		}
+		return s.importFiles(r.Context(), form)
+	}
+	f, err := os.Create(filepath.Join(dir, "body"))
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	size, err := io.Copy(f, body)
+	if err != nil {
+		return nil, readError(err)
+	}
 	runs, err := file.ReadRuns(f, size, "the body")
 	if err != nil {
 		return nil, err
 	}
-	// All is read before the database is touched: a test may be recorded into it.
-	var recs []trace.Recording
+	recs, err := allOf(runs)
+	if err != nil {
+		return nil, err
+	}
+	return s.store.ImportRecordings(r.Context(), eachOf(recs))
+}
+
+// allOf reads all before the database is touched: a test may be recorded into it.
+func allOf(runs *file.Runs) (recs []trace.Recording, err error) {
 	for rec, err := range runs.All() {
 		if err != nil {
 			return nil, err
 		}
 		recs = append(recs, rec)
 	}
-	return s.store.ImportRecordings(r.Context(), eachOf(recs))
+	return recs, nil
 }
 
 func eachOf(recs []trace.Recording) iter.Seq2[trace.Recording, error] {

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"iter"
+	"os"
 	"time"
 
 	"letthrough/capture"
@@ -66,6 +67,8 @@ type Store interface {
 	TakeBackEdit(ctx context.Context, id, edit int64) error
 	AddDerivation(ctx context.Context, id int64, s trace.Settings, d trace.Derivation, version string) (int64, error)
 	Health() store.Health
+	Path() string
+	Copy(ctx context.Context) (*os.File, error)
 }
 
 // Derive reads a whole run again; it must do what the bench did live. marks are those from outside,

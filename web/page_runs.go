@@ -43,11 +43,18 @@ type runRow struct {
 type runsView struct {
 	Rows  []runRow
 	Units int
-	Query string
-	Next  string // address of the page with older runs
-	First bool
-	Open  *int64 // the run being recorded
+	// For the one who may import and back up.
+	Operator   bool
+	Names      []string // of the units
+	Procedures []choice
+	Query      string
+	Next       string // address of the page with older runs
+	First      bool
+	Open       *int64 // the run being recorded
 }
+
+// choice is one of a list to choose from.
+type choice struct{ Value, Say string }
 
 // spark is a small trace as the points of a polyline.
 type spark struct {
@@ -65,7 +72,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v := runsView{Query: q.Q, First: q.After == "" && q.Q == "" && q.Unit == "", Units: len(units)}
+	v := runsView{Operator: roleOf(r) == roleOperator, Query: q.Q, First: q.After == "" && q.Q == "" && q.Unit == "", Units: len(units)}
 	for _, run := range page.Runs {
 		v.Rows = append(v.Rows, s.runRow(r.Context(), run, units))
 	}
@@ -74,7 +81,17 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 		query.Set("after", *page.Next)
 		v.Next = "/runs?" + query.Encode()
 	}
-	f := s.frameOf(r, "Runs", "/runs", "", false)
+	for _, u := range units {
+		v.Names = append(v.Names, u.Name)
+	}
+	for _, p := range trace.Procedures {
+		v.Procedures = append(v.Procedures, choice{string(p), words.Procedure(p)})
+	}
+	script := ""
+	if v.Operator {
+		script = "runs.js"
+	}
+	f := s.frameOf(r, "Runs", "/runs", script, false)
 	f.Page = v
 	return s.render(w, r, http.StatusOK, "runs", f)
 }

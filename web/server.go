@@ -53,6 +53,7 @@ type Server struct {
 	http     *http.Server
 	listener net.Listener
 	deriving chan struct{} // holds the one derivation at a time
+	copying  chan struct{} // holds the one backup at a time
 	closing  sync.Once
 	closeErr error
 }
@@ -92,7 +93,7 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{opts: o, bench: o.Bench, store: o.Store, log: o.Log, gate: g, access: newAccess(o.Tokens, o.Addr), deriving: make(chan struct{}, 1)}
+	s := &Server{opts: o, bench: o.Bench, store: o.Store, log: o.Log, gate: g, access: newAccess(o.Tokens, o.Addr), deriving: make(chan struct{}, 1), copying: make(chan struct{}, 1)}
 	if s.assets, err = loadAssets(o.Files); err != nil {
 		return nil, err
 	}

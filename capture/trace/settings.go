@@ -50,6 +50,23 @@ func (s Settings) Shifted(dt float64) Settings {
 	return s
 }
 
+// ShareRating lets what the settings say of the rating count for a unit's plate, and the plate where they
+// say nothing.
+func (s *Settings) ShareRating(u *Unit) {
+	share(&s.RatedCurrentA, &u.RatedCurrentA)
+	share(&s.RatedVoltageV, &u.RatedVoltageV)
+	share(&s.Waveform, &u.Waveform)
+}
+
+func share[T comparable](first, second *T) {
+	var unknown T
+	if *first == unknown {
+		*first = *second
+	} else if *second == unknown {
+		*second = *first
+	}
+}
+
 // FinalFall says what to make of a last fall of the current that no removed mark explains.
 type FinalFall string
 

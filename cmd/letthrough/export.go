@@ -222,24 +222,12 @@ func (c runsImportCmd) trace(env *surroundings, path string, u trace.Unit, s tra
 	if err != nil {
 		return trace.Recording{}, err
 	}
-	ofPlate(&s.RatedCurrentA, &u.RatedCurrentA)
-	ofPlate(&s.RatedVoltageV, &u.RatedVoltageV)
-	ofPlate(&s.Waveform, &u.Waveform)
+	s.ShareRating(&u)
 	if s.ResolutionA == 0 {
 		s.ResolutionA = t.ResolutionA
 	}
 	return t.Recording(trace.RunStart{Unit: u, Output: c.Output, Note: c.Note, Settings: s, Version: release,
 		Instruments: []trace.RunInstrument{{Name: file.Instrument, Format: strings.TrimPrefix(filepath.Ext(path), "."), Port: filepath.Base(path)}}}, derive)
-}
-
-// ofPlate lets what a flag says of a unit count for its plate, and the plate where no flag says it.
-func ofPlate[T comparable](flag, plate *T) {
-	var unknown T
-	if *flag == unknown {
-		*flag = *plate
-	} else if *plate == unknown {
-		*plate = *flag
-	}
 }
 
 // progress shows how far a file is read, where somebody sees it: on a terminal.
