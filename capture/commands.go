@@ -119,6 +119,9 @@ func (b *Bench) choose(p *plan) error {
 				p.settings = withInstrument(p.settings, in.spec)
 			case c.Quantity == trace.Voltage && p.voltage == nil:
 				p.voltage = c
+				if p.settings.VoltageAveragingS == nil {
+					p.settings.VoltageAveragingS = in.spec.AveragingS
+				}
 				if p.settings.VoltageCalibration.IsZero() {
 					p.settings.VoltageCalibration = in.spec.Calibrations[trace.Voltage]
 				}

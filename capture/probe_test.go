@@ -92,7 +92,6 @@ func TestProbeNeverAsksWhatTalks(t *testing.T) {
 type serialLine struct {
 	baud, tuned int
 	say         func(i int) []byte // what is sent, piece by piece, 10 ms each
-	sent        []byte
 	asked       bool
 	clock       time.Duration
 }

@@ -1,6 +1,7 @@
 package capture
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -88,11 +89,12 @@ func (r *run) seconds(ns int64) float64 { return float64(ns-r.originNS) / 1e9 }
 func (b *Bench) openRun(now, fromNS int64) {
 	r := &run{plan: b.plan, settings: b.plan.settings, openedNS: now, hold: true, nextMark: outsideMarks}
 	r.settings.ClockUS, r.settings.ClockRateU = b.clockU(b.plan.current)
+	r.settings.SkewUS = b.skewU(b.plan.current, b.plan.voltage)
 	det, err := trip.New(r.settings)
 	if err != nil {
 		// The settings were checked when the bench was armed; only the clock's figure is new.
 		b.log.Error("clock uncertainty out of range", "err", err)
-		r.settings.ClockUS, r.settings.ClockRateU = 0, 0
+		r.settings.ClockUS, r.settings.ClockRateU, r.settings.SkewUS = 0, 0, 0
 		det, _ = trip.New(r.settings)
 	}
 	r.det = det
@@ -167,6 +169,20 @@ func (b *Bench) clockU(c *channel) (uS, rateU float64) {
 		}
 	}
 	return 0, 0
+}
+
+// skewU is how far the time bases of two channels may be apart: not at all where one instrument brings both.
+func (b *Bench) skewU(one, other *channel) float64 {
+	var of []float64
+	for _, in := range b.instruments {
+		if other != nil && slices.Contains(in.channels, one) != slices.Contains(in.channels, other) {
+			of = append(of, in.status.OffsetUS)
+		}
+	}
+	if len(of) != 2 {
+		return 0
+	}
+	return math.Hypot(of[0], of[1])
 }
 
 // counts adds up what the instruments lost so far.

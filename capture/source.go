@@ -46,6 +46,7 @@ type SourceStatus struct {
 	LastGarbled string  // its bytes, made safe to show
 	Duplicate   uint64  // readings that came twice
 	ClockUS     float64 // expanded uncertainty of the time base, s
+	OffsetUS    float64 // expanded uncertainty of the whole time base against the bench's, s
 	ClockRateU  float64 // expanded relative uncertainty of a duration on it
 	SilentForS  float64
 	Problem     string // why it is unplugged, or what looks wrong, in words
@@ -130,6 +131,7 @@ func (s *serialSource) Status() SourceStatus {
 		Duplicate:   uint64(w.Counts.Duplicates),
 		ClockUS:     w.ClockUS,
 		ClockRateU:  w.RateU,
+		OffsetUS:    w.OffsetUS,
 		SilentForS:  l.SilentFor.Seconds(),
 		Problem:     l.Problem,
 		Identity:    w.Identity,

@@ -304,7 +304,17 @@ func (c *Clock) UncertaintyS() float64 {
 
 // OffsetUS is how far the whole time base of this instrument may be from the bench's clock, in seconds.
 // Durations do not depend on it; what happens on two instruments at once does.
-func (c *Clock) OffsetUS() float64 { return 2 * c.env.jitter() / 1e9 }
+//
+// The earliest arrivals are late as well, by the delivery that none is quicker than: up to a frame of USB,
+// 1 ms (USB 2.0, section 8.4.3, from memory). Of a polled instrument it is the place between query and answer.
+func (c *Clock) OffsetUS() float64 {
+	if c.cfg.Polled && c.cfg.TickNS == 0 {
+		return c.UncertaintyS()
+	}
+	return 2 * math.Hypot(c.env.jitter(), usbFrameNS/math.Sqrt(12)) / 1e9
+}
+
+const usbFrameNS = 1e6
 
 // RateHz is the rate of the readings, from their median interval; 0 until known.
 func (c *Clock) RateHz() float64 {

@@ -128,7 +128,7 @@ func (t *tracker) removal(c *circuit) {
 	t.removedNS = now
 	t.mark(trace.Removed, now, trace.Contact)
 	t.stage = over
-	if !c.element.open && !c.element.folding {
+	if !c.element.open { // one that has folded back feeds an open output all the same
 		t.restore(now)
 	}
 }

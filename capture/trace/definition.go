@@ -52,7 +52,7 @@ var Definitions = []Definition{
 	{"heating_current_a", "A", "Heats like a steady", "square root of hold_a2s over hold_s: the steady current that heats the same", "as hold_a2s", "definition of the rms value", faults},
 	{"hold_s", "s", "Held for", "onset to the removal, the end of the stated hold or the end of the trace", "at least where the trace began inside the fault", "IEEE Std 181 reference-level instants", all},
 	{"charge_c", "C", "Charge", "integral of i over the hold", "at least over gaps and beyond the range; not resolved where the readings are too slow for the ripple", "definition of electric charge, IEC 60050-121", faults},
-	{"energy_j", "J", "Energy into the rig", "integral of v i over the hold", "at least over gaps; left out without a voltage channel", "definition of energy, IEC 60050-131", faults},
+	{"energy_j", "J", "Energy into the rig", "integral of v i over the hold", "at least over gaps; not resolved where either is read less than 20 times a second or averaged over more than 50 ms, nor on a rippled output that two instruments read less than four times a period; left out without a voltage channel", "definition of energy, IEC 60050-131", faults},
 	{"spike_a2s", "A²s", "The capacitor's spike let through", "integral of i² from the onset to the spike's end, less the plateau's own share", "at least when fewer than 3 readings saw it; left out where there is none", "IEC 60050-441-18-23 Joule integral; discharge V²C/(2R), closed form", faults},
 	{"spike_charge_c", "C", "The capacitor's spike held", "integral of i from the onset to the spike's end, less the plateau's own share", "as spike_a2s", "definition of electric charge; discharge V C, closed form", faults},
 	{"retry_count", "", "Came back", "pulses after the first cut-off", "at least over gaps and from meters over 50 ms", "common practice, no source", faults},
@@ -68,10 +68,10 @@ var Definitions = []Definition{
 	{"ripple_hz", "Hz", "Ripples at", "upward crossings of the plateau's middle over their time", "not applicable on a smooth plateau; not resolved where the sampling cannot see it", "definition of frequency", all},
 	{"form_factor", "", "Form factor", "rms over mean of the plateau; pi/(2 sqrt 2) for full-wave and pi/2 for half-wave rectified sine where the waveform is stated and the meter averages",
 		"not resolved where the sampling cannot see it and no waveform is stated", "textbook, from memory; mean factors 0.90 and 0.64 in NEM 630", faults},
-	{"open_volts", "V", "Open-circuit voltage", "median of the voltage before the fault", "left out without a voltage channel", "IEC 60050-131 equivalent source", faults},
-	{"source_ohm", "Ω", "Source resistance", "(open voltage less voltage under fault) over the sustained current", "left out without a voltage channel", "IEC 60050-131 equivalent source", faults},
+	{"open_volts", "V", "Open-circuit voltage", "median of the voltage before the fault", "not resolved where the readings fall at too few places of a rippled output's period; left out without a voltage channel", "IEC 60050-131 equivalent source", faults},
+	{"source_ohm", "Ω", "Source resistance", "(open voltage less voltage under fault) over the sustained current", "not resolved where a slow meter sees only the level that it was limited to; left out without a voltage channel", "IEC 60050-131 equivalent source", faults},
 	{"prospective_current_a", "A", "Into a true short", "open voltage over source resistance", "left out without a voltage channel", "IEC 60050-441-17-01 prospective current", faults},
-	{"restored_after_s", "s", "Output back after", "removal of the short to the output's return", "not applicable where nothing shows it", "common practice, no source", faults},
+	{"restored_after_s", "s", "Output back after", "removal of the short to the output's return", "at most where it is no more than its own uncertainty; not applicable where nothing shows it", "common practice, no source", faults},
 }
 
 // DefinitionOf finds a figure's definition.

@@ -25,7 +25,11 @@ type Settings struct {
 	StampUS          float64   `json:"stamp_u_s,omitempty"`    // expanded uncertainty of each reading's own stamp; above 0 where a person made the stamps
 	ClockUS          float64   `json:"clock_u_s,omitempty"`    // expanded uncertainty of the time base itself
 	ClockRateU       float64   `json:"clock_rate_u,omitempty"` // expanded relative uncertainty of a duration on it
-	FinalFall        FinalFall `json:"final_fall,omitempty"`
+	// Where current and voltage come from two instruments.
+	VoltageAveragingS *float64 `json:"voltage_averaging_s,omitempty"` // nil: not stated; 0: stated as none
+	SkewUS            float64  `json:"skew_u_s,omitempty"`            // expanded uncertainty of one's time base against the other's
+
+	FinalFall FinalFall `json:"final_fall,omitempty"`
 	// The samples are as they were shown; these make them right.
 	Calibration        Calibration `json:"calibration,omitzero"`         // of the current
 	VoltageCalibration Calibration `json:"voltage_calibration,omitzero"` // of the voltage
@@ -103,7 +107,10 @@ func (s Settings) Validate() error {
 	if err := s.validateEdits(); err != nil {
 		return err
 	}
-	averaging, applied, removed := 0.0, 0.0, 0.0
+	averaging, voltageAveraging, applied, removed := 0.0, 0.0, 0.0, 0.0
+	if s.VoltageAveragingS != nil {
+		voltageAveraging = *s.VoltageAveragingS
+	}
 	if s.AveragingS != nil {
 		averaging = *s.AveragingS
 	}
@@ -130,6 +137,8 @@ func (s Settings) Validate() error {
 		{"removed_at_s", removed, -farAway, 4 * farAway},
 		{"stamp_u_s", s.StampUS, 0, 60},
 		{"clock_u_s", s.ClockUS, 0, 60},
+		{"voltage_averaging_s", voltageAveraging, 0, 60},
+		{"skew_u_s", s.SkewUS, 0, 60},
 		{"clock_rate_u", s.ClockRateU, 0, 0.1},
 	} {
 		if err := inRange(c.name, c.v, c.lo, c.hi); err != nil {

@@ -78,4 +78,7 @@ func (c *cadence) update() {
 func (c *cadence) isGap(dt int64) bool { return c.n >= 3 && dt > c.gapNS }
 
 // slow: a reading interval over 50 ms.
-func (c *cadence) slow() bool { return c.median > 0.05 }
+func (c *cadence) slow() bool { return c.median > slowS }
+
+// slowS: a reading interval or averaging time from here on hides pulses.
+const slowS = 0.05

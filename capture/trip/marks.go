@@ -84,7 +84,7 @@ func (d *Detector) restoredItself(s *story) (t, u float64, ok bool) {
 	if s.endBy == byTraceEnd {
 		return 0, 0, false
 	}
-	if c, ok := d.volts.returned(s.end - removalS/2); ok {
+	if c, ok := d.volts.returned(s.end - removalS/2); ok && !d.volts.blinking(d) {
 		return max(c.t, s.end), c.u, true
 	}
 	for _, p := range s.after {

@@ -56,9 +56,11 @@ func (d *Detector) chopShare(span float64) float64 {
 // phases is at how many different places between two readings the ripple's edges fall within span.
 // Where q periods are a whole number of intervals there are q of them; a small remainder makes them
 // wander.
-func (d *Detector) phases(span float64) float64 {
-	t := d.truePeriod()
-	x, least := t/d.interval(), math.Inf(1)
+func (d *Detector) phases(span float64) float64 { return phasesOf(d.truePeriod(), d.interval(), span) }
+
+// phasesOf is the same for any period t and reading interval dt, s.
+func phasesOf(t, dt, span float64) float64 {
+	x, least := t/dt, math.Inf(1)
 	for q := 1.0; q <= 32 && q*t <= span; q++ {
 		wander := math.Abs(q*x-math.Round(q*x)) * span / (q * t)
 		least = min(least, q*max(1, wander))

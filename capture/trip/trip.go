@@ -37,6 +37,7 @@ type Detector struct {
 	// The stream.
 	begun    bool
 	t0       int64   // AtNS of the first sample
+	lagV     float64 // ... of the voltage
 	lag      float64 // s, half the stated averaging: so much a reading's stamp lies behind what it tells
 	lastNS   int64
 	sign     float64
@@ -121,6 +122,10 @@ func New(s trace.Settings) (*Detector, error) {
 	}
 	if s.AveragingS != nil {
 		d.lag = *s.AveragingS / 2
+		d.lagV = d.lag
+	}
+	if s.VoltageAveragingS != nil {
+		d.lagV = *s.VoltageAveragingS / 2
 	}
 	if s.AppliedAtS != nil {
 		d.out.pending = append(d.out.pending, trace.Mark{Kind: trace.Applied, T: *s.AppliedAtS, U: trace.HandU, By: trace.Hand})
@@ -321,7 +326,7 @@ func (d *Detector) coarse() bool {
 	if d.cad.slow() {
 		return true
 	}
-	return d.averaging() > 0.05
+	return d.averaging() > slowS
 }
 
 // resolution is one display count in A: stated, else the smallest step that neighbouring readings

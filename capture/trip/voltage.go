@@ -12,6 +12,8 @@ type voltage struct {
 	seen    bool
 	sign    float64
 	prevT   float64
+	firstT  float64
+	reads   int
 	prevV   float64
 	level   *histogram // while up: the open level
 	open    float64
@@ -49,16 +51,6 @@ type change struct {
 	up   bool
 }
 
-// energySum is the running integral of v·i with a thinned memory of its course.
-type energySum struct {
-	have  bool
-	t, p  float64
-	total float64
-	curve []vReading // t and the integral up to it
-	every int
-	n     int
-}
-
 const (
 	maxWaiting = 1 << 15
 	outputV    = 0.5 // V; less is no output of a power unit
@@ -87,7 +79,7 @@ func (d *Detector) rightVoltage(samples []trace.Sample) {
 			d.start(s.AtNS)
 			d.lastNS = s.AtNS - 1
 		}
-		d.volts.take(d, float64(s.AtNS-d.t0)/1e9, s.Value)
+		d.volts.take(d, float64(s.AtNS-d.t0)/1e9+d.lag-d.lagV, s.Value)
 	}
 }
 
@@ -95,8 +87,8 @@ func (v *voltage) take(d *Detector, t, x float64) {
 	if v.seen && t <= v.prevT {
 		return
 	}
-	if !v.seen {
-		v.seen, v.up = true, true
+	if v.reads++; !v.seen {
+		v.seen, v.up, v.firstT = true, true, t
 		v.level = newHistogram(64.0 / (1 << 20))
 	}
 	if v.sign == 0 {
@@ -150,7 +142,7 @@ func (u *span) resolve(s *series, rippled bool) {
 func (v *voltage) follow(d *Detector, t, x float64) {
 	if v.open == 0 || x >= v.open/2 {
 		if !v.up {
-			v.change(d, t, x, true)
+			v.add(d, v.instant(d, t, x, true))
 			v.up = true
 		}
 		if v.low {
@@ -171,7 +163,7 @@ func (v *voltage) follow(d *Detector, t, x float64) {
 	v.lowSum, v.lowN = v.lowSum+x, v.lowN+1
 	if !v.low {
 		v.low, v.lowT = true, t
-		v.lowAt = v.instant(t, x, false)
+		v.lowAt = v.instant(d, t, x, false)
 		return
 	}
 	if t-v.lowT >= offConfirmS {
@@ -183,6 +175,35 @@ func (v *voltage) follow(d *Detector, t, x float64) {
 	}
 }
 
+// interval is the mean time between two readings, s.
+func (v *voltage) interval() float64 { return (v.prevT - v.firstT) / float64(max(v.reads-1, 1)) }
+
+// averaging is the time over which a reading of the voltage is a mean: stated, else that of a slow meter is
+// its reading interval, as with current.
+func (v *voltage) averaging(d *Detector) float64 {
+	if a := d.set.VoltageAveragingS; a != nil {
+		return *a
+	}
+	if a := d.set.AveragingS; a != nil && d.set.SkewUS == 0 {
+		return *a // one instrument measures both
+	}
+	if v.interval() > slowS {
+		return v.interval()
+	}
+	return 0
+}
+
+// coarse: as with current, pulses may hide between the readings.
+func (v *voltage) coarse(d *Detector) bool { return v.interval() > slowS || v.averaging(d) > slowS }
+
+// blinking: single readings of a rippled output, farther apart than its off time may be, find it on or off
+// by chance, which is neither a collapse nor a return.
+func (v *voltage) blinking(d *Detector) bool {
+	w := d.set.Waveform
+	rippled := v.touched || d.ripple.period > 0 || w != "" && w != trace.DC
+	return rippled && v.interval() > offConfirmS/2 && v.averaging(d) < v.interval()/2
+}
+
 // openLevel is the level before the fault: the median, for a rectified or pulsed output the mean, as
 // its rating is stated (NEM 630: the arithmetic mean of a rectified or pulsed supply).
 func (v *voltage) openLevel() float64 {
@@ -192,89 +213,27 @@ func (v *voltage) openLevel() float64 {
 	return v.open
 }
 
-func (v *voltage) instant(t, x float64, up bool) change {
+func (v *voltage) instant(d *Detector, t, x float64, up bool) change {
 	dt, f := t-v.prevT, 0.5
 	if x != v.prevV {
 		f = min(max((v.open/2-v.prevV)/(x-v.prevV), 0), 1)
 	}
-	return change{v.prevT + f*dt, dt / math.Sqrt(12), up}
+	u := dt / math.Sqrt(12)
+	if w := v.averaging(d); w > 0.8*dt && w < 1.2*dt {
+		// The share of the window that the step takes is in the readings; interpolating between their
+		// middles places it to within 0.09 of the window, more where the level before it is not steady.
+		u = boxShare * dt
+	}
+	return change{v.prevT + f*dt, u, up}
 }
 
-func (v *voltage) change(d *Detector, t, x float64, up bool) { v.add(d, v.instant(t, x, up)) }
+const boxShare = 0.1
 
 func (v *voltage) add(d *Detector, c change) {
 	if len(v.changes) < 2*maxPulses {
 		v.changes = append(v.changes, c)
 		d.dirty = true
 	}
-}
-
-// settleEnergy integrates v·i up to the newest instant at which both are known.
-func (v *voltage) settleEnergy(d *Detector) {
-	done := 0
-	for _, w := range v.waiting {
-		if d.n == 0 || w.t > d.now() {
-			break
-		}
-		done++
-		k := d.ring.index(w.t)
-		if k == d.ring.first() && d.ring.at(k).t != w.t {
-			v.energy.have = false
-			continue
-		}
-		b := d.ring.at(k)
-		i := b.x
-		if b.t != w.t {
-			a := d.ring.at(k - 1)
-			if b.hole {
-				v.energy.have = false
-				continue
-			}
-			i = a.x + (b.x-a.x)*(w.t-a.t)/(b.t-a.t)
-		}
-		v.energy.add(w.t, w.v*i)
-	}
-	v.waiting = append(v.waiting[:0], v.waiting[done:]...)
-}
-
-func (e *energySum) add(t, p float64) {
-	if e.have {
-		e.total += (t - e.t) * (p + e.p) / 2
-	}
-	e.have, e.t, e.p = true, t, p
-	if e.every == 0 {
-		e.every = 1
-	}
-	if e.n++; e.n%e.every != 0 {
-		return
-	}
-	e.curve = append(e.curve, vReading{t, e.total})
-	if len(e.curve) == 2*seriesN {
-		for i := range seriesN {
-			e.curve[i] = e.curve[2*i+1]
-		}
-		e.curve = e.curve[:seriesN]
-		e.every *= 2
-	}
-}
-
-// between gives the energy from..to in joules; ok is false where the curve does not cover it.
-func (e *energySum) between(from, to float64) (float64, bool) {
-	at := func(t float64) (float64, bool) {
-		c := e.curve
-		if len(c) < 2 || t < c[0].t {
-			return 0, false
-		}
-		for i := 1; i < len(c); i++ {
-			if c[i].t >= t {
-				return c[i-1].v + (c[i].v-c[i-1].v)*(t-c[i-1].t)/(c[i].t-c[i-1].t), true
-			}
-		}
-		return e.total, true
-	}
-	a, ok1 := at(from)
-	b, ok2 := at(to)
-	return b - a, ok1 && ok2
 }
 
 // returned finds the return of the voltage that lasted to the end of what is known, where it came

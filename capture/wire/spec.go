@@ -347,6 +347,7 @@ func (s Spec) ReadsAs(other Spec) bool {
 // an instrument that measures voltage only changes nothing.
 func (s Spec) Apply(set *trace.Settings) {
 	if s.Channel != trace.Current {
+		set.VoltageAveragingS = s.AveragingS
 		return
 	}
 	set.Accuracy, set.ResolutionA, set.FullScaleA = s.Accuracy, s.Resolution, s.FullScale

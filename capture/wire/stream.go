@@ -38,6 +38,7 @@ type Status struct {
 	// RateU is the expanded relative uncertainty of a duration on this clock: what a duration adds
 	// to its uncertainty is RateU times itself.
 	RateU     float64
+	OffsetUS  float64 // expanded uncertainty of the whole time base against the bench's, s
 	Warning   string
 	Identity  string // what the instrument calls itself; empty where it does not say
 	Complaint string // what it last said was wrong
@@ -293,7 +294,7 @@ func (s *Stream) Due() int64 {
 func (s *Stream) Status() Status {
 	out := Status{
 		RateHz: s.clk.RateHz(), Counts: s.dec.Counts(), Latest: slices.Clone(s.latest),
-		ClockUS: s.clk.UncertaintyS(), RateU: s.clk.RateU(), Warning: s.clk.Warning(),
+		ClockUS: s.clk.UncertaintyS(), RateU: s.clk.RateU(), OffsetUS: s.clk.OffsetUS(), Warning: s.clk.Warning(),
 	}
 	if i, ok := s.dec.(Introduced); ok {
 		out.Identity, out.Complaint = i.Identity(), i.Complaint()
