@@ -340,7 +340,7 @@ func (b *Bench) DriveContact(closed bool) error {
 		return fmt.Errorf("drive the contact: %w", err)
 	}
 	if b.run != nil {
-		b.addMark(kind, trace.Contact, "", contactU+float64(took)/2e9, before+took/2)
+		b.addMark(kind, trace.Contact, "", math.Hypot(contactU+float64(took)/2e9, b.offsetU()), before+took/2)
 		b.kick()
 	}
 	return nil

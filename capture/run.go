@@ -171,6 +171,16 @@ func (b *Bench) clockU(c *channel) (uS, rateU float64) {
 	return 0, 0
 }
 
+// offsetU is how far the current's time base may be from the bench's clock, on which marks from outside are made.
+func (b *Bench) offsetU() float64 {
+	for _, in := range b.instruments {
+		if b.plan != nil && slices.Contains(in.channels, b.plan.current) {
+			return in.status.OffsetUS
+		}
+	}
+	return 0
+}
+
 // skewU is how far the time bases of two channels may be apart: not at all where one instrument brings both.
 func (b *Bench) skewU(one, other *channel) float64 {
 	var of []float64
