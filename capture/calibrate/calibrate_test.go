@@ -189,3 +189,28 @@ func TestTheLastPlaceIsThatWhichWasWritten(t *testing.T) {
 		t.Errorf("U of the offset is %g with a count of 1 mA and %g with one of 0.1 A", fine.UOffset, coarse.UOffset)
 	}
 }
+
+// Whatever the pairs are: refused in words, or a calibration that holds together and leaves no reading without
+// a number.
+func FuzzFit(f *testing.F) {
+	f.Add(0.0, 0.01, 1.5, 1.47, 3.0, 2.93, false)
+	f.Add(0.0, 0.0, 4.0, -4.0, 2.0, -2.0, true)
+	f.Add(1e4, -1e4, 1e-300, 1e-300, 0.0, 5e-324, false)
+	f.Fuzz(func(t *testing.T, a, b, c, d, e, g float64, reversed bool) {
+		r, err := calibrate.Fit(pairs(a, b, c, d, e, g), calibrate.Options{Reversed: reversed, Trusted: trace.Accuracy{Percent: 1, Counts: 2}})
+		if err != nil {
+			if err.Error() == "" {
+				t.Error("refused without a word")
+			}
+			return
+		}
+		if err := r.Validate(); err != nil || !r.Known() || r.Gain < 0 != reversed {
+			t.Errorf("%+v, %v", r, err)
+		}
+		for _, v := range []float64{r.UOffset, r.UGain, r.U(0), r.U(1e4), r.Correct(b), r.ResidualS} {
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				t.Errorf("%+v has what is no number", r)
+			}
+		}
+	})
+}

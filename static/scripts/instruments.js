@@ -42,7 +42,7 @@ function show(i) {
     words.textContent = i.say;
     state.replaceChildren(shape(STATE_SHAPES[i.state] ?? "unknown"), words);
   }
-  for (const [field, text] of [["problem", i.problem ?? ""], ["do", i.do ?? ""], ["reading", reading(i.latest)], ["counts", counts(i)]]) {
+  for (const [field, text] of [["problem", i.problem ?? ""], ["do", i.do ?? ""], ["reading", reading(i.latest)], ["counts", counts(i)], ["identity", i.identity ? `calls itself ${i.identity}` : ""]]) {
     const el = cell(row, field);
     if (el) setText(el, text);
   }

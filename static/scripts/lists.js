@@ -122,6 +122,7 @@ export function showInstruments(list, instruments) {
       make("dd", "", i.last_garbled ? `${i.garbled}, last “${i.last_garbled}”` : String(i.garbled ?? 0)),
     );
     if (i.duplicate) rows.push(make("dt", "", "Twice"), make("dd", "", String(i.duplicate)));
+    for (const [what, c] of Object.entries(i.calibrations ?? {})) rows.push(make("dt", "", "Calibrated"), make("dd", "", [what, c.made?.slice(0, 10)].filter(Boolean).join(", ")));
     if (i.identity) rows.push(make("dt", "", "Calls itself"), make("dd", "", i.identity));
     if (i.problem) rows.push(make("dt", "", "Problem"), make("dd", "", i.problem));
   }
