@@ -49,9 +49,8 @@ type SourceStatus struct {
 	OffsetUS    float64 // expanded uncertainty of the whole time base against the bench's, s
 	ClockRateU  float64 // expanded relative uncertainty of a duration on it
 	SilentForS  float64
-	Problem     string  // why it is unplugged, or what looks wrong, in words
-	Identity    string  // what it calls itself, where it says so
-	Typed       []Typed // the last readings, oldest first, where a person types them
+	Problem     string // why it is unplugged, or what looks wrong, in words
+	Identity    string // what it calls itself, where it says so
 }
 
 // Latest is the newest reading of one quantity.
@@ -85,6 +84,22 @@ func PortSpec(s wire.Spec) port.Spec {
 		out.Parity = map[byte]port.Parity{'E': port.EvenParity, 'O': port.OddParity}[s.Line[1]]
 	}
 	return out
+}
+
+// Listen opens an instrument, listens for so long, and says how it does: above all at what rate it reads.
+func Listen(ctx context.Context, spec wire.Spec, d time.Duration) (SourceStatus, error) {
+	began := time.Now()
+	src, err := openSerial(spec, port.Options{Now: func() int64 { return time.Since(began).Nanoseconds() }})
+	if err != nil {
+		return SourceStatus{}, err
+	}
+	defer src.Close()
+	for time.Since(began) < d {
+		if _, err := src.Next(ctx); err != nil {
+			return SourceStatus{}, err
+		}
+	}
+	return src.Status(), nil
 }
 
 // serialSource is a port, its wire format and the clock behind it.

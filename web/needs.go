@@ -32,8 +32,6 @@ type Bench interface {
 	AddInstrument(wire.Spec) error
 	RemoveInstrument(name string) error
 	Calibrate(name string, q trace.Quantity, c trace.Calibration) error
-	TypeReading(instrument, text string, ago time.Duration) (capture.Typed, error)
-	TakeBack(instrument string) (capture.Typed, error)
 }
 
 // Store is what web needs of the store; *store.DB satisfies it.
@@ -44,10 +42,6 @@ type Store interface {
 	CreateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
 	UpdateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
 	DeleteUnit(ctx context.Context, id int64) error
-
-	Loads() *store.Shelf[trace.Load]
-	Rigs() *store.Shelf[trace.Rig]
-	Criteria() *store.Shelf[trace.CriteriaSet]
 
 	Instruments(ctx context.Context) ([]store.Instrument, error)
 	KeepInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)

@@ -21,7 +21,7 @@ import (
 var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "pages"}
 
 // pageNames are the templates that fill the frame.
-var pageNames = []string{"bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout"}
+var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout"}
 
 // navPages are the pages one can go to from everywhere; their order is that of the keys 1, 2, 3 ...
 var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/units", Name: "Units"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
@@ -99,6 +99,7 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /units/{id}", s.unitsPage)
 	page("GET /instruments", s.instrumentsPage)
 	page("GET /instruments/{name}", s.instrumentsPage)
+	page("GET /meter", s.meterPage)
 	page("GET /readout", s.readoutPage)
 	page("GET /help/bench.png", s.helpPicture)
 }

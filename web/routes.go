@@ -2,8 +2,6 @@ package web
 
 import (
 	"net/http"
-
-	"letthrough/capture/trace"
 )
 
 // routes registers everything that answers. The pages register themselves.
@@ -22,11 +20,10 @@ func (s *Server) routes() {
 	api("POST /api/end", s.postEnd)
 	api("POST /api/mark", s.postMark)
 	api("POST /api/contact", s.postContact)
-	api("POST /api/readings", s.postReading)
-	api("DELETE /api/readings", s.deleteReading)
 	api("GET /api/instruments", s.getInstruments)
 	api("POST /api/instruments", s.postInstrument)
 	api("GET /api/instruments/{name}", s.getInstrument)
+	api("GET /api/judge", s.getJudge)
 	api("PUT /api/instruments/{name}", s.putInstrument)
 	api("DELETE /api/instruments/{name}", s.deleteInstrument)
 	api("POST /api/instruments/{name}/calibrations", s.postCalibration)
@@ -38,10 +35,6 @@ func (s *Server) routes() {
 	api("GET /api/units/{id}", s.getUnit)
 	api("PUT /api/units/{id}", s.putUnit)
 	api("DELETE /api/units/{id}", s.deleteUnit)
-
-	shelfRoutes(s, api, "loads", "load", s.store.Loads(), func(l *trace.Load) *int64 { return &l.ID })
-	shelfRoutes(s, api, "rigs", "rig", s.store.Rigs(), func(r *trace.Rig) *int64 { return &r.ID })
-	shelfRoutes(s, api, "criteria", "set of criteria", s.store.Criteria(), func(c *trace.CriteriaSet) *int64 { return &c.ID })
 
 	api("GET /api/runs", s.getRuns)
 	api("GET /api/runs/{id}", s.getRun)

@@ -54,6 +54,7 @@ type Server struct {
 	listener net.Listener
 	deriving chan struct{} // holds the one derivation at a time
 	copying  chan struct{} // holds the one backup at a time
+	judging  chan struct{} // holds the one meter that is judged at a time
 	closing  sync.Once
 	closeErr error
 }
@@ -93,7 +94,7 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &Server{opts: o, bench: o.Bench, store: o.Store, log: o.Log, gate: g, access: newAccess(o.Tokens, o.Addr), deriving: make(chan struct{}, 1), copying: make(chan struct{}, 1)}
+	s := &Server{opts: o, bench: o.Bench, store: o.Store, log: o.Log, gate: g, access: newAccess(o.Tokens, o.Addr), deriving: make(chan struct{}, 1), copying: make(chan struct{}, 1), judging: make(chan struct{}, 1)}
 	if s.assets, err = loadAssets(o.Files); err != nil {
 		return nil, err
 	}

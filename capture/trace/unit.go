@@ -66,7 +66,6 @@ type Unit struct {
 	RatedVoltageV float64  `json:"rated_voltage_v"`
 	RatedCurrentA float64  `json:"rated_current_a"`
 	Waveform      Waveform `json:"waveform"`
-	Load          string   `json:"load,omitempty"` // the weakest one it feeds, by name
 	Note          string   `json:"note,omitempty"`
 }
 

@@ -288,7 +288,9 @@ func (f *figures) rampRate() (trace.Figure, bool) {
 	if f.d.boxed() && f.d.hidesRipple() {
 		u += 4 * tp.level * f.d.meanRipple(tp.span/2) / tp.span
 	}
-	return exact(tp.slope, u), true
+	// An instrument that shows too much shows every step too large.
+	scale := 2 * math.Abs(tp.slope) * f.d.meanU(tp.level, int(n)) / max(math.Abs(tp.level), 1e-9)
+	return exact(tp.slope, math.Hypot(u, scale)), true
 }
 
 func (f *figures) carriedFor() (trace.Figure, bool) {

@@ -359,9 +359,6 @@ func (s Spec) Apply(set *trace.Settings) {
 	if s.Format == "frame" && set.ResolutionA == 0 {
 		set.ResolutionA = frameCount(s)
 	}
-	set.AveragingS, set.StampUS = s.AveragingS, s.StampUS()
-	if update := trace.DisplayUpdateS; s.ByHand() && s.AveragingS == nil {
-		set.AveragingS = &update
-	}
+	set.AveragingS = s.AveragingS
 	set.Calibration = s.Calibrations[trace.Current]
 }

@@ -26,7 +26,6 @@ type runsExportCmd struct {
 	Rate       float64  `help:"Of captions: how many a second at most." default:"5" placeholder:"N"`
 	Offset     *seconds `help:"Of captions: when the run's first sample is in the video; may be negative." placeholder:"S"`
 	NoLanguage bool     `help:"Of captions: signs instead of words."`
-	Criteria   []string `help:"Of a bundle or JSON: send this set of criteria along; give it again for more." placeholder:"NAME"`
 }
 
 func (c runsExportCmd) Run(env *surroundings) error {
@@ -39,13 +38,13 @@ func (c runsExportCmd) Run(env *surroundings) error {
 	return withDB(env, c.dbFlag, func(db *store.DB) error {
 		if c.Format == "bundle" {
 			return writeTo(env, c.Output, func(w io.Writer) error {
-				return file.WriteBundle(w, "letthrough "+release, c.recordings(env, db))
+				return file.WriteBundle(w, "letthrough "+release, recordings(env, db, c.IDs))
 			})
 		}
 		if c.Format == "csv" { // also of a run that is still open
 			return c.csv(env, db)
 		}
-		rec, err := c.recording(env, db, c.IDs[0])
+		rec, err := db.Recording(env.ctx, c.IDs[0])
 		if err != nil {
 			return err
 		}
@@ -100,26 +99,11 @@ func (c runsExportCmd) comtrade(env *surroundings, rec trace.Recording) error {
 	})
 }
 
-// recording reads a stored run, and the criteria that are to go along.
-func (c runsExportCmd) recording(env *surroundings, db *store.DB, id int64) (trace.Recording, error) {
-	rec, err := db.Recording(env.ctx, id)
-	for _, name := range c.Criteria {
-		if err != nil {
-			break
-		}
-		var set trace.CriteriaSet
-		set, err = onShelf(env, db.Criteria(), name)
-		set.ID = 0
-		rec.Criteria = append(rec.Criteria, set)
-	}
-	return rec, err
-}
-
 // recordings walks over stored runs.
-func (c runsExportCmd) recordings(env *surroundings, db *store.DB) iter.Seq2[trace.Recording, error] {
+func recordings(env *surroundings, db *store.DB, ids []int64) iter.Seq2[trace.Recording, error] {
 	return func(yield func(trace.Recording, error) bool) {
-		for _, id := range c.IDs {
-			rec, err := c.recording(env, db, id)
+		for _, id := range ids {
+			rec, err := db.Recording(env.ctx, id)
 			if !yield(rec, err) || err != nil {
 				return
 			}
@@ -180,9 +164,6 @@ func (c runsImportCmd) Run(env *surroundings) error {
 				fmt.Fprintf(env.stdout, "run %d (%s) was here already and stays as it is\n", d.ID, d.Unit)
 			} else {
 				fmt.Fprintf(env.stdout, "imported as run %d (%s)\n", d.ID, d.Unit)
-			}
-			for _, said := range d.Said {
-				fmt.Fprintf(env.stdout, "  %s\n", said)
 			}
 		}
 		return nil
@@ -284,6 +265,13 @@ func (p *progress) at(read, size int64) {
 func (p *progress) done() {
 	if p.w != nil && p.last >= 0 {
 		fmt.Fprint(p.w, "\r\x1b[K")
+	}
+}
+
+// wait tells a person on a terminal what takes a moment; elsewhere standard error is for what went wrong.
+func wait(w io.Writer, format string, args ...any) {
+	if f, ok := w.(*os.File); ok && isTerminal(f) {
+		fmt.Fprintf(f, format+"\n", args...)
 	}
 }
 

@@ -18,6 +18,7 @@ type instrumentsCmd struct {
 	Add       instrumentsAddCmd       `cmd:"" help:"Keep an instrument: serve opens it from then on."`
 	Edit      instrumentsEditCmd      `cmd:"" help:"Change an instrument."`
 	Remove    instrumentsRemoveCmd    `cmd:"" help:"Forget an instrument with its calibrations."`
+	Judge     instrumentsJudgeCmd     `cmd:"" help:"What an instrument can tell: the simulated shelf, seen through its rate, averaging, range and resolution."`
 	Calibrate instrumentsCalibrateCmd `cmd:"" help:"Offset and gain from pairs of readings: a trusted meter's and this instrument's."`
 }
 

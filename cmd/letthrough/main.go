@@ -28,8 +28,6 @@ type commands struct {
 	Read        readCmd        `cmd:"" help:"Figures of recorded traces; no database needed."`
 	Runs        runsCmd        `cmd:"" help:"Stored runs."`
 	Units       unitsCmd       `cmd:"" help:"Units under test and their rating plates."`
-	Loads       loadsCmd       `cmd:"" help:"What units feed in use: motors, wire."`
-	Criteria    criteriaCmd    `cmd:"" help:"Named sets of criteria that verdicts go by."`
 	Instruments instrumentsCmd `cmd:"" help:"Instruments that serve opens, and their calibrations."`
 	Verify      verifyCmd      `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
 	Sim         simCmd         `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`
@@ -40,7 +38,6 @@ type commands struct {
 type surroundings struct {
 	ctx    context.Context // ends with the first signal
 	hurry  context.Context // ends with the second: waiting is cut short
-	stdin  io.Reader       // where readings may be typed
 	stdout io.Writer
 	stderr io.Writer
 	log    *slog.Logger // writes to stderr
@@ -49,7 +46,7 @@ type surroundings struct {
 func main() {
 	ctx, hurry, release := signalled()
 	defer release()
-	env := &surroundings{ctx: ctx, hurry: hurry, stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr}
+	env := &surroundings{ctx: ctx, hurry: hurry, stdout: os.Stdout, stderr: os.Stderr}
 	env.log = slog.New(slog.NewTextHandler(env.stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 	os.Exit(run(env, os.Args[1:]))
 }

@@ -97,7 +97,7 @@ func (c portsCmd) list() ([]portEntry, error) {
 // listen probes every port that can be opened, all at once. A port that somebody named and that cannot be
 // opened is an error; of the others the listing says so.
 func (c portsCmd) listen(env *surroundings, entries []portEntry) error {
-	fmt.Fprintln(env.stderr, "listening for some seconds ...")
+	wait(env.stderr, "listening for some seconds ...")
 	errs := make([]error, len(entries))
 	var wg sync.WaitGroup
 	for i := range entries {

@@ -32,7 +32,6 @@ type plateFlags struct {
 	RatedCurrent *float64        `help:"Rated current; 0: unknown." placeholder:"A"`
 	RatedVoltage *float64        `help:"Rated voltage; 0: unknown." placeholder:"V"`
 	Waveform     *trace.Waveform `help:"Output: dc, full-wave, half-wave or pwm." placeholder:"FORM"`
-	Load         *string         `help:"The weakest load it feeds, by its name; empty: none." placeholder:"NAME"`
 	Note         *string         `help:"A note." placeholder:"TEXT"`
 }
 
@@ -41,7 +40,6 @@ func (f plateFlags) apply(u *trace.Unit) {
 	set(&u.RatedCurrentA, f.RatedCurrent)
 	set(&u.RatedVoltageV, f.RatedVoltage)
 	set(&u.Waveform, f.Waveform)
-	set(&u.Load, f.Load)
 	set(&u.Note, f.Note)
 }
 
@@ -72,9 +70,9 @@ func (c unitsListCmd) Run(env *surroundings) error {
 			return printJSON(env.stdout, units)
 		}
 		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "id\tunit\trated\toutput\tfeeds\tnote")
+		fmt.Fprintln(w, "id\tunit\trated\toutput\tnote")
 		for _, u := range units {
-			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u), u.Waveform, u.Load, u.Note)
+			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u), u.Waveform, u.Note)
 		}
 		return w.Flush()
 	})

@@ -1,5 +1,0 @@
-//go:build !race
-
-package trip_test
-
-const underRace = false
