@@ -116,9 +116,11 @@ func (b *Bench) choose(p *plan) error {
 			switch {
 			case c.Quantity == trace.Current && p.current == nil:
 				p.current = c
+				p.settings.CurrentFrom = c.Instrument
 				p.settings = withInstrument(p.settings, in.spec)
 			case c.Quantity == trace.Voltage && p.voltage == nil:
 				p.voltage = c
+				p.settings.VoltageFrom = c.Instrument
 				if p.settings.VoltageAveragingS == nil {
 					p.settings.VoltageAveragingS = in.spec.AveragingS
 				}

@@ -25,6 +25,9 @@ type Settings struct {
 	StampUS          float64   `json:"stamp_u_s,omitempty"`    // expanded uncertainty of each reading's own stamp; above 0 where a person made the stamps
 	ClockUS          float64   `json:"clock_u_s,omitempty"`    // expanded uncertainty of the time base itself
 	ClockRateU       float64   `json:"clock_rate_u,omitempty"` // expanded relative uncertainty of a duration on it
+	// Which instruments' channels the figures are of, where several measure the same; empty: the first.
+	CurrentFrom string `json:"current_from,omitempty"`
+	VoltageFrom string `json:"voltage_from,omitempty"`
 	// Where current and voltage come from two instruments.
 	VoltageAveragingS *float64 `json:"voltage_averaging_s,omitempty"` // nil: not stated; 0: stated as none
 	SkewUS            float64  `json:"skew_u_s,omitempty"`            // expanded uncertainty of one's time base against the other's

@@ -2,6 +2,7 @@ package main
 
 import (
 	"cmp"
+	"fmt"
 	"iter"
 	"slices"
 	"sort"
@@ -10,6 +11,24 @@ import (
 	"letthrough/capture/trip"
 	"letthrough/capture/words"
 )
+
+// chosen tells of which channels the figures are: of those that the settings name, else of the first of each
+// quantity that comes. A run may hold more, which are kept and shown.
+func chosen(s trace.Settings) func(trace.Channel) bool {
+	of := map[trace.Quantity]string{}
+	for q, name := range map[trace.Quantity]string{trace.Current: s.CurrentFrom, trace.Voltage: s.VoltageFrom} {
+		if name != "" {
+			of[q] = name
+		}
+	}
+	return func(c trace.Channel) bool {
+		name, known := of[c.Quantity]
+		if !known {
+			of[c.Quantity], name = c.Instrument, c.Instrument
+		}
+		return c.Instrument == name
+	}
+}
 
 // derive gives marks and figures of recorded samples, in words. Marks from outside are handed over
 // where their time comes, as they were live.
@@ -20,9 +39,17 @@ func derive(s trace.Settings, marks []trace.Mark, batches iter.Seq2[trace.Batch,
 	}
 	marks = slices.Clone(marks)
 	slices.SortStableFunc(marks, func(a, b trace.Mark) int { return cmp.Compare(a.T, b.T) })
+	ours := chosen(s)
+	seen, found := "", false // a channel of current, and the one that is asked for
 	for b, err := range batches {
 		if err != nil {
 			return trace.Derivation{}, err
+		}
+		if b.Channel.Quantity == trace.Current {
+			seen, found = b.Channel.Instrument, found || ours(b.Channel)
+		}
+		if !ours(b.Channel) {
+			continue
 		}
 		for samples := b.Samples; len(samples) > 0; {
 			n := len(samples)
@@ -39,6 +66,9 @@ func derive(s trace.Settings, marks []trace.Mark, batches iter.Seq2[trace.Batch,
 				marks = marks[1:]
 			}
 		}
+	}
+	if s.CurrentFrom != "" && seen != "" && !found {
+		return trace.Derivation{}, fmt.Errorf("current_from: nothing was recorded of the current of %s, but of that of %s", s.CurrentFrom, seen)
 	}
 	for _, m := range marks {
 		d.Mark(m)
