@@ -46,6 +46,9 @@ func record(u Unit, sc Scenario, m Meter, seed uint64, step int64) (Recording, e
 	}
 	c.advance(trace.NS(sc.EndS))
 	rec.Truth = c.truth.report(c)
+	if held := rec.Truth.Figures["hold_s"]; sc.Procedure == trace.Ramp && held > 0 {
+		rec.Settings.HoldS = held // a hold is counted from the onset, and on a ramp that comes after the closing
+	}
 	return rec, nil
 }
 

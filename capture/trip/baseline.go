@@ -93,19 +93,31 @@ func (b *baseline) level(t float64) (median, sigma float64, n int) {
 	return median, 1.4826 * medianOf(s), len(s)
 }
 
+// stands: nine of ten readings kept lie beyond half of the level b, as those of a standing load do and a few
+// noisy ones do not.
+func (b *baseline) stands(level float64) bool {
+	far := 0
+	for _, x := range b.x[:b.n] {
+		if x/level > 0.5 {
+			far++
+		}
+	}
+	return 10*far >= 9*b.n
+}
+
 // slopeLevel does so where the load rises from nothing: what has risen already must not count as noise,
-// so that comes from the differences of neighbours (median absolute difference, 0.954 sigma for normal
-// noise).
+// so that comes from the second differences of neighbours, which a straight rise leaves at zero (their
+// standard deviation is sqrt(6) sigma, their median absolute value 1.65 sigma for normal noise).
 func (b *baseline) slopeLevel(s []float64) (median, sigma float64, n int) {
 	n = len(s)
 	d := s[:0]
-	for i := range b.n - 1 {
-		if k := i + 1; k != b.next || b.n < baselineN { // not across the seam of the ring
-			d = append(d, math.Abs(b.x[k]-b.x[i]))
+	for i := range b.n - 2 {
+		// Not across the seam of the ring.
+		if b.n < baselineN || i+1 != b.next && i+2 != b.next {
+			d = append(d, math.Abs(b.x[i+2]-2*b.x[i+1]+b.x[i]))
 		}
 	}
-	sigma = medianOf(d) / 0.954
-	return 0, sigma, n
+	return 0, medianOf(d) / 1.652, n
 }
 
 // flip turns the sign of everything kept.

@@ -147,7 +147,7 @@ func (d *Detector) coastOn(samples []trace.Sample) int {
 		return d.coastRipple(samples, p, min(until, d.periods.from.t+d.periods.span))
 	}
 	s := d.glide(d.offLevel, math.Nextafter(p.peak, math.Inf(1)), until)
-	w, near, h := d.interval(), p.peak-2*d.sigma, d.hist
+	w, near, h := d.interval(), p.peak-2.25*d.sigma, d.hist
 	for i := range samples {
 		t, v, ok := s.next(&samples[i])
 		if !ok || offLevelDue(h.n+1) {
@@ -156,7 +156,7 @@ func (d *Detector) coastOn(samples []trace.Sample) int {
 		s.took(d, t, v, samples[i].AtNS)
 		p.n++
 		if v >= near {
-			p.near++
+			p.crown.add(v)
 		}
 		h.add(v, w)
 		d.dec.add(t, v)
@@ -171,7 +171,7 @@ func (d *Detector) coastRipple(samples []trace.Sample, p *pulse, until float64) 
 		return 0
 	}
 	s := d.glide(-d.largest, math.Nextafter(p.peak, math.Inf(1)), until)
-	near, confirm := p.peak-2*d.sigma, d.offConfirm()
+	near, confirm := p.peak-2.25*d.sigma, d.offConfirm()
 	for i := range samples {
 		t, v, ok := s.next(&samples[i])
 		if !ok || p.lowN > 0 && t-p.lowT >= confirm || (p.n+1)%rippleThin == 0 {
@@ -182,7 +182,7 @@ func (d *Detector) coastRipple(samples []trace.Sample, p *pulse, until float64) 
 		now := d.ring.last()
 		p.n++
 		if v >= near {
-			p.near++
+			p.crown.add(v)
 		}
 		d.lowOrBack(p, now)
 		d.dec.add(t, v)

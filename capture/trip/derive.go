@@ -90,6 +90,12 @@ func (d *Detector) resolved(s *story, apparent trace.Behaviour) trace.Behaviour 
 	if d.notedUnsure(s, apparent) {
 		return trace.BehaviourUnsure
 	}
+	if s.begun && d.aliased() {
+		switch apparent {
+		case trace.FoldBack, trace.LimitedCurrent, trace.AutoRetry, trace.Hiccup:
+			return trace.BehaviourUnsure // what falls and comes back may be the ripple
+		}
+	}
 	return apparent
 }
 

@@ -68,7 +68,7 @@ func (f *figures) prepare() {
 	if !f.s.begun {
 		return
 	}
-	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure || f.d.coarse() && f.s.p0.lows > 0
+	f.unsure = f.d.resolved(f.s, f.behaviour) == trace.BehaviourUnsure || f.d.coarse() && (f.s.p0.lows > 0 || f.dips())
 	f.quietSigma = f.d.sigma
 	if !f.d.coarse() && !f.d.averaged() {
 		return
@@ -82,6 +82,19 @@ func (f *figures) prepare() {
 		s.endAt = f.boxEnd()
 		f.s = &s
 	}
+}
+
+// dips: under a fixed load a slow meter read less for a moment, as where the unit cut off and came back
+// between two readings.
+func (f *figures) dips() bool {
+	d, s := f.d, f.s
+	if d.set.Procedure != trace.Carry || d.dec.every == 0 {
+		return false
+	}
+	end, _ := s.faultEnd()
+	level, ok := d.sustained(s)
+	inner := d.dec.within(s.p0.on.after+d.interval(), end-1.5*d.interval())
+	return ok && len(inner) > fewReadings && slices.Min(inner) < level*(1-0.2/float64(d.dec.every))-4*d.sigma
 }
 
 // boxEnd gives the integrals at the end of the watch where the current fell close to it: the reading that

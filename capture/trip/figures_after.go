@@ -73,12 +73,6 @@ func (f *figures) usual(spans []float64) (v float64, mean bool) {
 	return medianOf(spans), false
 }
 
-// over is the uncertainty of a mean of n durations of uncertainty u each: it averages out as far as
-// the pulses fall at different places between two readings.
-func (f *figures) over(u float64, n int) float64 {
-	return u / max(1, min(math.Sqrt(float64(n)), f.drift()))
-}
-
 func (f *figures) retryWidth() (trace.Figure, bool) {
 	s, d := f.s, f.d
 	if f.unsure {
@@ -104,7 +98,7 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 	v, mean := f.usual(widths)
 	u := worst
 	if mean {
-		u = f.over(worst, len(widths))
+		u = worst * f.wander(len(widths))
 	}
 	u = expand(part{u, true})
 	if fewest < fewReadings || (d.averaged() && v < 3*d.averaging()) {
@@ -130,7 +124,7 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 	near := 0
 	for _, p := range s.retries {
 		if p.peak >= best.peak-2*d.sigma {
-			near += p.near
+			near += p.crown.near()
 		}
 	}
 	fall := max(best.peak-best.peakNext, 0)

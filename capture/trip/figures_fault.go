@@ -12,7 +12,7 @@ const fewReadings = 3
 const whyUnsure = "the meter is too slow to tell a steady current from pulses"
 
 func (f *figures) timeToCutoff() (trace.Figure, bool) {
-	d, s := f.d, f.s
+	s := f.s
 	switch {
 	case f.unsure:
 		return unresolved(whyUnsure), true
@@ -22,33 +22,42 @@ func (f *figures) timeToCutoff() (trace.Figure, bool) {
 	if s.cut == nil {
 		return bounded(trace.AtLeast, s.watched(), expand(part{s.p0.on.u, true}, part{s.endU, false}), "no cut-off came while it was watched"), true
 	}
-	t := s.cut.t - s.p0.on.t
-	parts := d.instantParts(&s.p0.on, s.cut)
+	return f.until(s.cut), true
+}
+
+// until is the time from the onset to an interruption.
+func (f *figures) until(e *edge) trace.Figure {
+	d, s := f.d, f.s
+	t := e.t - s.p0.on.t
+	parts := d.instantParts(&s.p0.on, e)
 	if d.blind() {
 		parts = append(parts, part{2 * d.interval() / math.Sqrt(3), true})
 	}
 	u := expand(parts...)
 	readings := s.p0.n - s.p0.lowN
-	longest := s.cut.after - s.p0.on.before
+	longest := e.after - s.p0.on.before
 	switch {
 	case s.p0.inside:
-		return bounded(trace.AtLeast, t, u, "the trace begins inside the fault"), true
-	case s.cut.inGap:
-		return bounded(trace.AtMost, longest, u, "the cut-off lies in a gap"), true
-	case s.cut.at.minus(s.p0.on.at).gap > 0:
-		return bounded(trace.AtMost, t, u, "a gap lies in the fault, the cut-off may have been in it"), true
+		return bounded(trace.AtLeast, t, u, "the trace begins inside the fault")
+	case e.inGap:
+		return bounded(trace.AtMost, longest, u, "the cut-off lies in a gap")
+	case e.at.minus(s.p0.on.at).gap > 0:
+		return bounded(trace.AtMost, t, u, "a gap lies in the fault, the cut-off may have been in it")
 	case readings < fewReadings:
-		return bounded(trace.AtMost, longest, u, plural(readings, "only %d reading saw it", "only %d readings saw it")), true
+		return bounded(trace.AtMost, longest, u, plural(readings, "only %d reading saw it", "only %d readings saw it"))
 	case d.averaged() && t < 3*d.averaging():
-		return bounded(trace.AtMost, longest, u, "it lasted under three averaging times of the meter"), true
+		return bounded(trace.AtMost, longest, u, "it lasted under three averaging times of the meter")
 	}
-	return exact(t, u), true
+	return exact(t, u)
 }
 
 func (f *figures) timeToLimit() (trace.Figure, bool) {
 	d, s := f.d, f.s
 	switch f.behaviour {
 	case trace.FoldBack:
+		if d.aliased() {
+			return unresolved(whyBlind), true
+		}
 		t := s.limit.t - s.p0.on.t
 		parts := d.instantParts(&s.p0.on, s.limit)
 		if d.blind() {
@@ -78,16 +87,17 @@ func (f *figures) peak() (trace.Figure, bool) {
 	d, p := f.d, f.s.p0
 	near := max(d.hist.countFrom(0.95*p.peak), 1)
 	fall := max(p.peak-p.peakNext, 0)
-	v := p.peak - d.noiseExcess(p.near)
+	v := p.peak - d.noiseExcess(p.crown.near())
 	if held, ok := d.sustained(f.s); ok && held > v && held <= p.peak && !d.rippled(p) {
 		v = held // where the whole plateau is the peak
 	}
 	if tp := &d.trip; d.set.Procedure == trace.Ramp && f.s.tripOf() != nil && tp.found && !tp.jumped && !d.rippled(p) && !d.hidesRipple() && math.Abs(p.peak-3*d.sigma-tp.level) < 4*d.sigma {
 		// The load rose to its highest just before the trip.
-		trip, _ := f.get("trip_current_a")
-		return exact(tp.level, trip.U), true
+		if trip, _ := f.get("trip_current_a"); trip.Bound == trace.Exact {
+			return exact(tp.level, trip.U), true
+		}
 	}
-	u := expand(append(d.readingParts(v, d.peakNoise(p.near)), part{p.slack(d) / math.Sqrt(3), true})...)
+	u := expand(append(d.readingParts(v, d.peakNoise(p.crown.near())), part{p.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case p.peakOver:
 		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true
@@ -111,12 +121,12 @@ func (f *figures) peak() (trace.Figure, bool) {
 // reading after it, where the peak is among the first ones.
 func (p *pulse) slack(d *Detector) float64 {
 	if d.rippled(p) {
-		return max(p.peak-p.peakNext-d.noiseExcess(p.near), 0)/2 + d.crestMiss(p)
+		return max(p.peak-p.peakNext-d.noiseExcess(p.crown.near()), 0)/2 + d.crestMiss(p)
 	}
 	if p.peakNo > 3 || p.tailN == 0 {
 		return 0
 	}
-	return max(p.peak-d.noiseExcess(p.near)-p.tail/float64(p.tailN), 0) / (float64(p.tailN+1) / 2)
+	return max(p.peak-d.noiseExcess(p.crown.near())-p.tail/float64(p.tailN), 0) / (float64(p.tailN+1) / 2)
 }
 
 // crestMiss is how much higher than the highest reading the crest of a rectified sine may be: it lies
@@ -148,10 +158,12 @@ func (d *Detector) noiseExcess(near int) float64 {
 	if near < 2 {
 		return 0
 	}
+	excess := 0.2 + 0.68*math.Log(float64(near))
 	if d.set.Procedure == trace.Ramp {
-		near = 1 + near/8 // on a slope only the last readings are near the top
+		// Where the level rises evenly to its top the same number means less (drawn, 0.45 sigma).
+		excess = max(excess-0.45, 0)
 	}
-	return d.sigma * (0.2 + 0.68*math.Log(float64(near)))
+	return d.sigma * excess
 }
 
 func (f *figures) sustained() (trace.Figure, bool) {
@@ -243,6 +255,8 @@ func (f *figures) residual() (trace.Figure, bool) {
 	var v float64
 	var n int
 	switch {
+	case d.aliased():
+		return unresolved(whyBlind), true
 	case s.cut != nil:
 		from := s.cut.t + offConfirmS
 		m := d.resid.within(from, s.end)
@@ -306,6 +320,9 @@ func (f *figures) spikeFigure(v float64) (trace.Figure, bool) {
 	return exact(v, u), true
 }
 
+// usualBounceS is how long a contact bounces: a millisecond or so (common practice, no source).
+const usualBounceS = 1e-3
+
 func (f *figures) settledWithin() (trace.Figure, bool) {
 	p := f.s.p0
 	if f.d.rippled(p) || p.inside {
@@ -315,14 +332,18 @@ func (f *figures) settledWithin() (trace.Figure, bool) {
 	if p.bounces == 0 {
 		return bounded(trace.AtMost, f.unseenBounce(), 0, "no bounce seen from one reading to the next"), true
 	}
-	return exact(p.settledAt-p.on.t, expand(part{dt / math.Sqrt(3), true}, part{p.on.u, true}, part{unseenMake(dt) / math.Sqrt(3), true})), true
+	u := expand(part{dt / math.Sqrt(3), true}, part{p.on.u, true})
+	if dt > shortestMake/2 {
+		return bounded(trace.AtMost, p.settledAt-p.on.before+max(1.2*unseenMake(dt), usualBounceS), u, "a last, short bounce falls between the readings"), true
+	}
+	return exact(p.settledAt-p.on.t, u), true
 }
 
 // unseenBounce is the longest time after the onset that a bounce may have lasted unseen: each break
 // would have had to fall between two readings.
 func (f *figures) unseenBounce() float64 {
 	dt := f.d.interval()
-	return f.s.p0.on.after - f.s.p0.on.before + max(dt, 1.2*unseenMake(dt))
+	return f.s.p0.on.after - f.s.p0.on.before + max(dt, 1.2*unseenMake(dt), usualBounceS)
 }
 
 func (f *figures) bounceCount() (trace.Figure, bool) {

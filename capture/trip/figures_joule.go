@@ -11,6 +11,9 @@ func (f *figures) letThrough() (trace.Figure, bool) {
 	if f.unsure {
 		return unresolved(whyUnsure), true
 	}
+	if f.d.aliased() {
+		return unresolved(whyBlind), true
+	}
 	if f.behaviour == trace.LimitedCurrent {
 		t, _ := f.get("time_to_limit_s")
 		v := s.p0.peak * s.p0.peak * t.Value
@@ -89,30 +92,38 @@ func (f *figures) joule(a, b sums) trace.Figure {
 // edgesU is what the edges of the retry pulses before t add to the uncertainty of an integral whose
 // integrand is height(p) during pulse p.
 func (f *figures) edgesU(t float64, height func(*pulse) float64) float64 {
-	var ss, sum float64
+	sum, n := 0.0, 0
 	for _, p := range f.s.retries {
 		if p.on.t >= t {
 			break
 		}
-		u := height(p) * math.Hypot(p.on.u, p.off.u)
-		ss += u * u
-		sum += u
+		sum += height(p) * math.Hypot(p.on.u, p.off.u)
+		n++
 	}
-	// From nothing averages out to everything does.
-	return math.Max(math.Sqrt(ss), sum/max(1, f.drift()))
+	return sum * f.wander(n)
 }
 
-// drift is over how many reading intervals the retries' edges wander from the first pulse to the last.
-// Where the period is a whole number of intervals it is 0: every edge falls at the same place between
-// two readings, and errors add up instead of averaging out.
-func (f *figures) drift() float64 {
-	n, dt := len(f.s.retries), f.d.interval()
-	if n < 3 || dt <= 0 {
-		return 0
+// wander is what is left of the error of an edge's place between two readings in the mean over n pulses.
+// Where the period is a whole number of intervals every edge falls at the same place and nothing averages
+// out; else the places step through the interval, and what is left follows from the Fourier series of a
+// sawtooth (closed form). A unit's own period is not that steady: never less than of independent places.
+func (f *figures) wander(n int) float64 {
+	dt := f.d.interval()
+	if n < 2 || dt <= 0 {
+		return 1
 	}
 	first, last := f.s.retries[0].on, f.s.retries[n-1].on
-	periods := (last.t - first.t) / float64(n-1) / dt
-	return math.Abs(periods-math.Round(periods)) * float64(n-1)
+	step := (last.t - first.t) / float64(n-1) / dt
+	var ss, weights float64
+	for m := 1.0; m <= 16; m++ {
+		share := 1.0
+		if s := math.Sin(math.Pi * m * step); math.Abs(s) > 1e-9 {
+			share = math.Sin(math.Pi*m*step*float64(n)) / (float64(n) * s)
+		}
+		ss += share * share / (m * m)
+		weights += 1 / (m * m)
+	}
+	return max(math.Sqrt(ss/weights), 1/math.Sqrt(float64(n)))
 }
 
 // bounceU is the standard uncertainty of the on-time at closing where no bounce was seen: a contact
@@ -122,10 +133,10 @@ func (f *figures) bounceU() float64 {
 	switch n := f.s.p0.bounces; {
 	case f.s.p0.inside:
 		return 0
-	case n > 0: // each make and break between two readings
-		return f.d.interval() * math.Sqrt(2*float64(n)) / math.Sqrt(12)
+	case n > 0: // each make and break between two readings, and as many not seen
+		return f.d.interval() * math.Sqrt(4*float64(n)) / math.Sqrt(12)
 	}
-	return min(f.d.interval(), 1.5e-3) / 2 / math.Sqrt(3)
+	return min(1.5*f.d.interval(), 1.2e-3) / math.Sqrt(3) // of the contact that unseenMake draws
 }
 
 func (f *figures) heating() (trace.Figure, bool) {
@@ -146,13 +157,10 @@ func (f *figures) heating() (trace.Figure, bool) {
 }
 
 func (f *figures) holdU() float64 {
-	on, end := f.s.p0.on.u, f.s.endU
+	on, end := f.s.p0.on.u, math.Hypot(f.s.endU, f.s.openU)
 	switch {
-	case f.d.set.Procedure.NoUpperState():
-		// The load had to rise to the onset level first, and an averaged rippled one to its mean.
-		if on = 0.5 / math.Sqrt(3); f.d.hidesRipple() {
-			on *= 3
-		}
+	case f.d.set.Procedure == trace.Ramp && f.s.endBy != byHold:
+		on = math.Hypot(on, f.rampLate()/1.65) // all of it one way
 	case f.d.rippled(f.s.p0) && f.s.endBy != byHold:
 		on = math.Hypot(on, f.makeU())
 	case f.s.endBy == byHold:
@@ -162,10 +170,26 @@ func (f *figures) holdU() float64 {
 	return expand(part{on, true}, part{end, f.s.endBy == byRemovalFall}, part{f.d.set.ClockUS / 2, false})
 }
 
+// rampLate is how much later than a twentieth of the rated current the onset level of a rising load was
+// reached: noise and display counts raise that level, and a meter that averages sees the mean of a ripple whose
+// crest came there before.
+func (f *figures) rampLate() float64 {
+	d, on := f.d, f.s.p0.on.t
+	least := 0.05 * d.set.RatedCurrentA
+	half := max(0.5, 4*d.interval())
+	first, second := meanOf(d.dec.within(on, on+half)), meanOf(d.dec.within(on+half, on+2*half))
+	rate := max((second-first)/half, 0.02*d.set.RatedCurrentA, 1e-3) // A/s; a hand that pauses goes on within seconds
+	level, crest := d.onLevel, 1.0
+	if d.hidesRipple() || d.rippled(f.s.p0) {
+		level, crest = 2*level, math.Pi // two readings in a row must have risen; half-wave, others less
+	}
+	return max(level-least/crest, 0)/rate + d.interval() + d.averaging()
+}
+
 // makeU is the standard uncertainty of the time between the contact's closing and the onset: a bounce
 // or a rise in the inductance, and with rectified or modulated outputs the rest of a dead time.
 func (f *figures) makeU() float64 {
-	dead := 0.5e-3 // a fraction of a millisecond: common practice, no source
+	dead := usualBounceS
 	switch f.d.set.Waveform {
 	case trace.FullWave:
 		dead = 4e-3
@@ -178,6 +202,9 @@ func (f *figures) makeU() float64 {
 }
 
 func (f *figures) hold() (trace.Figure, bool) {
+	if f.d.aliased() && f.s.endBy != byHold {
+		return unresolved(whyBlind), true
+	}
 	fig := exact(f.s.watched(), f.holdU())
 	if f.s.p0.inside {
 		fig.Bound, fig.Why = trace.AtLeast, "the trace begins inside the fault"

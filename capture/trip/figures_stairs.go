@@ -94,6 +94,9 @@ func (f *figures) carriedCurrent() (trace.Figure, bool) {
 	if d.blind() {
 		return unresolved(whyBlind), true
 	}
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if d.set.Procedure == trace.Carry {
 		l, ok := d.plateauLevel(f.s)
 		if !ok {
@@ -142,6 +145,9 @@ func (f *figures) stairLevel(c stair) (level, u float64) {
 func (f *figures) trippedCurrent() (trace.Figure, bool) {
 	if f.s.tripOf() == nil {
 		return inapplicable("no stair tripped"), true
+	}
+	if f.unsure {
+		return unresolved(whyUnsure), true
 	}
 	if f.d.blind() {
 		return unresolved(whyBlind), true

@@ -196,7 +196,7 @@ func (d *Detector) meanBetween(from, to float64) (float64, bool) {
 
 // confirm fixes the fold: its 50 % instant, and the level after it.
 func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
-	if d.surge(p, o, m) {
+	if d.surge(p, m) {
 		f.pending = false
 		return
 	}
@@ -225,8 +225,8 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 
 // surge: a carry test may begin with a starting surge; falling from it to the rated load is no
 // fold-back.
-func (d *Detector) surge(p *pulse, o *obs, m float64) bool {
-	return d.set.Procedure == trace.Carry && o.t-p.on.t < surgeS && m > foldShare*d.set.RatedCurrentA
+func (d *Detector) surge(p *pulse, m float64) bool {
+	return d.set.Procedure == trace.Carry && d.fold.t-p.on.t < surgeS && m > foldShare*d.set.RatedCurrentA
 }
 
 const surgeS = 2 // s

@@ -13,9 +13,9 @@ type level struct {
 
 // levelGroups is into how many groups of readings a plateau is split: its level is the median of their
 // means. A median of single readings would not do where the plateau sags: noise rounds off the lopsided
-// distribution of a sag and draws its median towards the mean. Sixteen groups still pass over a spike, and
-// place the middle of a sag within a thirtieth of its range.
-const levelGroups = 16
+// distribution of a sag and draws its median towards the mean. Fifteen groups still pass over a spike, and
+// being odd in number they leave the middle of a sag in the middle.
+const levelGroups = 15
 
 // sustained is the level of the fault up to cut-off or limit.
 func (d *Detector) sustained(s *story) (float64, bool) {
@@ -112,13 +112,19 @@ func (d *Detector) rippledLevel(s *story, end float64) (level, bool) {
 }
 
 // groupMeans splits values into so many groups, each of its neighbours, and gives their means; fewer values
-// stand for themselves.
+// stand for themselves. Their sizes are the same from both ends.
 func groupMeans(values []float64, groups int) []float64 {
 	n := len(values)
 	groups = min(groups, n)
+	edge := func(i int) int {
+		if 2*i > groups {
+			return n - (groups-i)*n/groups
+		}
+		return i * n / groups
+	}
 	out := make([]float64, groups)
 	for i := range out {
-		out[i] = meanOf(values[i*n/groups : (i+1)*n/groups])
+		out[i] = meanOf(values[edge(i):edge(i+1)])
 	}
 	return out
 }

@@ -12,6 +12,8 @@ type tripPoint struct {
 	level   float64 // median of the last 0.2 s, carried on by the slope to the trip
 	slope   float64 // A/s over the last second
 	span    float64 // s over which the slope was taken
+	carry   float64 // s over which the slope carried the level on
+	bent    bool    // ... by the slope of the end, as the readings tell how it bends
 	n       int     // readings behind the level
 	carried float64 // where a step over 5 % came last: the level carried before it
 	jumped  bool
@@ -51,7 +53,12 @@ func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
 	} else {
 		end = d.beforeFall(from, end)
 		tp.slope, tp.span = d.slope(k1, end)
-		tp.level, tp.n = d.carriedOn(from, end, tp.slope, e.t)
+		for k := from; k < end; k++ {
+			tp.carry += (e.t - d.ring.at(k).t) / float64(end-from)
+		}
+		var late float64
+		late, tp.bent = d.lateSlope(k1, end, tp.slope, tp.carry)
+		tp.level, tp.n = d.carriedOn(from, end, late, e.t)
 	}
 	if d.rippled(p) {
 		d.rippledJump(p, &tp, d.ring.at(max(end-1, k0)).t)
@@ -62,6 +69,18 @@ func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
 		tp.carried = d.levelBetween(p, before, j)
 	}
 	return tp
+}
+
+// lateSlope is the slope half-way through the last carry seconds, from the slopes of the two halves of
+// readings k0..k1-1: a source's resistance bends a ramp. With too few readings it is the mean slope.
+func (d *Detector) lateSlope(k0, k1 int, mean, carry float64) (slope float64, bent bool) {
+	if k1-k0 < 16 {
+		return mean, false
+	}
+	mid := k0 + (k1-k0)/2
+	first, span := d.slope(k0, mid)
+	second, _ := d.slope(mid, k1)
+	return mean + (second-first)/span*(span-carry/2), true
 }
 
 // afterJump is the level of readings j..end-1, which a jump began: of their later half, as an inductance
@@ -155,23 +174,38 @@ func (d *Detector) slope(k0, k1 int) (slope, span float64) {
 	return stx / stt, d.ring.at(k1-1).t - d.ring.at(k0).t
 }
 
-// lastJump finds the last reading among k0+1..k1-1 that stands more than 5 % and the noise above or
-// below the one before it; 0 when there is none.
+// lastJump finds the last reading among k0+1..k1-1 that stands more than 5 %, the noise and what the load
+// rises anyway above or below the one before it; 0 when there is none.
 func (d *Detector) lastJump(p *pulse, k0, k1 int) int {
+	usual := d.usualStep(max(min(k0, k1-9), p.k, d.ring.first()), k1)
 	for k := k1 - 1; k > k0; k-- {
 		a, b := d.ring.at(k-1).x, d.ring.at(k).x
-		if math.Abs(b-a) > max(jumpShare*math.Abs(a), 6*d.sigma) {
+		if math.Abs(b-a) > max(jumpShare*math.Abs(a), 6*d.sigma, 3*usual) {
 			return k
 		}
 	}
 	return 0
 }
 
-// rippledJump looks for the same from one ripple period's mean to the next, back from the trip.
+// usualStep is the median step from one of readings k0..k1-1 to the next.
+func (d *Detector) usualStep(k0, k1 int) float64 {
+	s := d.scratch[:0]
+	for k := max(k0, k1-maxLevel) + 1; k < k1; k++ {
+		s = append(s, math.Abs(d.ring.at(k).x-d.ring.at(k-1).x))
+	}
+	return medianOf(s)
+}
+
+// rippledJump looks for the same from one mean over whole ripple periods to the next, back from the trip.
 func (d *Detector) rippledJump(p *pulse, tp *tripPoint, end float64) {
-	t := d.ripple.period
+	t := d.truePeriod()
 	if t == 0 {
 		t = 0.02
+	}
+	share := jumpShare
+	if d.interval() > t/40 { // so few readings a period that its mean hangs on where they fall
+		t *= math.Ceil(foldChopS / t)
+		share = max(share, 4*d.shareOver(t))
 	}
 	after, n := 0.0, 0.0
 	for e := end; e > end-tripSlopeS && e-2*t > p.on.t; e -= t {
@@ -181,7 +215,7 @@ func (d *Detector) rippledJump(p *pulse, tp *tripPoint, end float64) {
 			return
 		}
 		after, n = after+m, n+1
-		if math.Abs(m-before) <= jumpShare*before {
+		if math.Abs(m-before) <= share*before {
 			continue
 		}
 		// The step may lie inside the older of the two periods: the level before it is one further back.
@@ -218,6 +252,9 @@ func (d *Detector) loadBehaviour(s *story) trace.Behaviour {
 }
 
 func (f *figures) tripCurrent() (trace.Figure, bool) {
+	if f.unsure && f.s.tripOf() != nil {
+		return unresolved(whyUnsure), true
+	}
 	if f.d.set.Procedure == trace.Steps {
 		return f.stairTrip()
 	}
@@ -241,7 +278,10 @@ func (f *figures) tripCurrent() (trace.Figure, bool) {
 	// The slope's own noise over half the stretch it is carried on, and the instant of the trip.
 	n := max(tp.span/max(d.interval(), 1e-9), 2)
 	uSlope := math.Sqrt(12/n) * d.sigma / max(tp.span, 1e-9)
-	parts = append(parts, part{uSlope * tripLevelS / 2, false}, part{d.curve() / 2, true}, part{math.Abs(tp.slope) * s.tripOf().u, true})
+	if tp.bent {
+		uSlope *= 6 // of the difference of two halves, and as far as the level rests on the same readings
+	}
+	parts = append(parts, part{uSlope * tp.carry, false}, part{d.curve() / math.Sqrt(3), true}, part{math.Abs(tp.slope) * s.tripOf().u, true})
 	if d.rippled(s.p0) {
 		// ... and the level is a mean that an output which folds back leaves gradually.
 		parts = append(parts, part{2 * tp.level * d.shareOver(tripLevelS), true}, part{0.004 * tp.level, true})
@@ -252,9 +292,16 @@ func (f *figures) tripCurrent() (trace.Figure, bool) {
 	return exact(tp.level, expand(parts...)), true
 }
 
-// curve is how far a level that does not rise quite straight is off when carried on to the trip: by a
-// hundredth of what it rose in the time (an output's resistance bends it; common practice, no source).
-func (d *Detector) curve() float64 { return 0.01 * math.Abs(d.trip.slope) * tripLevelS }
+// curve is how far a level that does not rise quite straight is off when carried on to the trip: an output's
+// resistance bends it, by a sixteenth of its slope in the second over which that was taken, or by a hundredth
+// where the bend itself is known (common practice, no source).
+func (d *Detector) curve() float64 {
+	share := 0.06
+	if d.trip.bent {
+		share = 0.01
+	}
+	return share * math.Abs(d.trip.slope) * d.trip.carry
+}
 
 // neverTripped is at least the largest level that was carried.
 func (f *figures) neverTripped(why string) (trace.Figure, bool) {
@@ -262,16 +309,19 @@ func (f *figures) neverTripped(why string) (trace.Figure, bool) {
 		return unresolved(whyBlind), true
 	}
 	p := f.s.p0
-	v := p.peak - f.d.noiseExcess(p.near)
+	v := p.peak - f.d.noiseExcess(p.crown.near())
 	if f.d.rippled(p) {
 		v = f.d.stairs.highest()
 	}
-	return bounded(trace.AtLeast, v, expand(f.d.readingParts(v, f.d.peakNoise(p.near))...), why), true
+	return bounded(trace.AtLeast, v, expand(f.d.readingParts(v, f.d.peakNoise(p.crown.near()))...), why), true
 }
 
 func (f *figures) rampRate() (trace.Figure, bool) {
 	if f.s.tripOf() == nil {
 		return inapplicable("it never tripped"), true
+	}
+	if f.unsure {
+		return unresolved(whyUnsure), true
 	}
 	if f.d.blind() {
 		return unresolved(whyBlind), true
@@ -295,11 +345,14 @@ func (f *figures) rampRate() (trace.Figure, bool) {
 
 func (f *figures) carriedFor() (trace.Figure, bool) {
 	s := f.s
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if f.d.blind() && s.tripOf() != nil {
 		return unresolved(whyBlind), true
 	}
 	if trip := s.tripOf(); trip != nil {
-		return exact(trip.t-s.p0.on.t, expand(f.d.instantParts(&s.p0.on, trip)...)), true
+		return f.until(trip), true
 	}
 	return bounded(trace.AtLeast, s.watched(), f.holdU(), "it was watched no longer"), true
 }

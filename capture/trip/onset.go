@@ -88,7 +88,7 @@ func (d *Detector) doubtStanding(o *obs) {
 		return
 	}
 	b, sigma, n := d.base.level(o.t)
-	if n < baselineMin || math.Abs(b) <= max(d.leastOnset(), 6*sigma) {
+	if n < baselineMin || math.Abs(b) <= max(d.leastOnset(), 6*sigma*(1+10/float64(n))) || !d.base.stands(b) {
 		return
 	}
 	if b < 0 {

@@ -21,6 +21,8 @@ type ripple struct {
 	crossed  int
 	nextLook int
 	top, low float64 // extremes since the last crossing
+	crest    float64 // the highest of the last cycles, A
+	base     float64 // ... when mid was set
 	steps    float64 // share of the upward crossings that one interval made whole
 }
 
@@ -52,7 +54,7 @@ func (p *ripple) look(r *ring, k0 int, sigma, interval float64) {
 	if hi-lo < max(rippleMinDepth*mean, 10*sigma) {
 		return
 	}
-	c := ripple{mid: mean, lo: mean - (mean-lo)/4, hi: mean + (hi-mean)/4, depth: (hi - lo) / mean, top: mean, low: mean}
+	c := ripple{mid: mean, lo: mean - (mean-lo)/4, hi: mean + (hi-mean)/4, depth: (hi - lo) / mean, top: mean, low: mean, base: hi, crest: hi}
 	var spans []float64
 	for k := k0; k < r.end; k++ {
 		before := c.last
@@ -108,6 +110,11 @@ func (p *ripple) follow(a, b *obs) bool {
 
 // adapt lets the hysteresis follow a plateau that sags, from the extremes of the cycle just seen.
 func (p *ripple) adapt() {
+	p.crest = max(p.top, 0.9*p.crest)
+	if p.crest < 0.6*p.base || p.crest > 2*p.base {
+		// The load has changed: the same place on the wave is another level now.
+		p.mid, p.base = p.mid*p.crest/p.base, p.crest
+	}
 	if p.crossed > 1 && p.top > p.low {
 		// The crossing level itself stays: moving it would move the crossings against each other.
 		p.lo, p.hi = p.mid-max(p.mid-p.low, 0)/4, p.mid+max(p.top-p.mid, 0)/4

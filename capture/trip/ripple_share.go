@@ -115,4 +115,11 @@ func (d *Detector) ripplePeriod() float64 {
 // blind: the readings are too few a period for any level of the stated or seen ripple.
 func (d *Detector) blind() bool { return d.rippleShare() > 0.08 }
 
+// aliased: readings of a rectified current so few a period that they may find it at zero for many periods
+// on end.
+func (d *Detector) aliased() bool {
+	w := d.set.Waveform
+	return (w == trace.FullWave || w == trace.HalfWave) && d.blind()
+}
+
 const whyBlind = "the readings are too slow for the ripple of the output"

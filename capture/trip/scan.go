@@ -15,7 +15,7 @@ type pulse struct {
 	peakNo      int     // the peak is the peakNo-th reading of the pulse, from 1
 	peakNext    float64 // the reading after the peak
 	peakOver    bool
-	near        int     // readings within two sigma of the peak
+	crown       crown   // readings just below the peak
 	tail        float64 // sum of the readings just after the peak
 	tailN       int     // ... at most four of them
 	lowK        int     // first reading of the low stretch that is going on
@@ -63,10 +63,44 @@ func (d *Detector) open(p *pulse) {
 		d.ring.quiet, d.ring.floor = false, d.onLevel
 	}
 	d.setWake()
+	p.crown.grain = max(d.sigma/4, 1e-12)
 	for k := p.k; k < d.ring.end; k++ {
 		d.feed(p, d.ring.at(k))
 	}
 	d.dirty = true
+}
+
+// crown counts the readings that lie close below the highest one, by depth, so that those which a peak that
+// creeps up leaves behind drop out.
+type crown struct {
+	grain float64 // A, a quarter of the noise
+	top   int64   // the bin of the highest reading
+	count [9]int
+}
+
+func (c *crown) add(x float64) {
+	bin := int64(math.Floor(min(max(x/c.grain, -1<<60), 1<<60)))
+	if up := bin - c.top; up > 0 {
+		for i := len(c.count) - 1; i >= 0; i-- {
+			c.count[i] = 0
+			if j := int64(i) - up; j >= 0 {
+				c.count[i] = c.count[j]
+			}
+		}
+		c.top = bin
+	}
+	if depth := c.top - bin; depth < int64(len(c.count)) {
+		c.count[depth]++
+	}
+}
+
+// near is how many readings lie within two sigma of the highest.
+func (c *crown) near() int {
+	n := 0
+	for _, k := range c.count[:8] {
+		n += k
+	}
+	return n + c.count[8]/2
 }
 
 // binWidth: a tenth of a display count; 2^-20 of full scale where none is known.
@@ -125,16 +159,13 @@ func (d *Detector) feed(p *pulse, o *obs) {
 		p.peakNext = o.x
 	}
 	if o.x > p.peak || p.peakNo == 0 {
-		if o.x > p.peak+2*d.sigma {
-			p.near = 0
-		}
 		p.tail, p.tailN = 0, 0
 		p.peak, p.peakNo, p.peakNext, p.peakOver = o.x, p.n, o.x, o.over
 	} else if o.over {
 		p.peakOver = true
 	}
-	if o.x >= p.peak-2*d.sigma {
-		p.near++
+	if o.x >= p.peak-2.25*d.sigma {
+		p.crown.add(o.x)
 	}
 	if k := p.n - p.peakNo; k >= 1 && k <= 4 {
 		p.tail += o.x

@@ -1,6 +1,10 @@
 package trip
 
-import "letthrough/capture/trace"
+import (
+	"math"
+
+	"letthrough/capture/trace"
+)
 
 // story is what the pulses mean, given the marks from outside.
 type story struct {
@@ -13,6 +17,7 @@ type story struct {
 	endAt      sums
 	endBy      endBy
 	endU       float64 // standard uncertainty of end
+	openU      float64 // ... of how long before the current's fall the contact parted
 	removalOf  *pulse  // the pulse that the removal ended, if one
 	provisonal bool    // the last fall is not confirmed yet
 	shortEnd   bool    // ... and never will be: the trace ends there
@@ -161,6 +166,7 @@ func (d *Detector) findRemovalFall(s *story, pulses []*pulse, within float64) {
 		return // the hold was watched whole
 	}
 	s.end, s.endAt, s.endBy, s.endU = last.off.t, last.off.at, byRemovalFall, last.off.u
+	s.openU = d.interval() / math.Sqrt(12)
 }
 
 // usualWidth: a retry pulse lasted as long as the ones before it, within a tenth.
