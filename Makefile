@@ -50,7 +50,7 @@ lint: assets
 
 # Speed and memory, each beside a plain implementation of the same work in the same run.
 bench: assets
-	$(GO) test -run '^$$' -bench . -benchmem ./capture/... ./store/... ./web/...
+	$(GO) test -run '^$$' -bench . -benchmem ./capture/... ./store/... ./web/... ./cmd/...
 
 # The Monte Carlo that holds every uncertainty against the simulation's truth, at full size; writes the docs' table.
 TRIALS ?= 40

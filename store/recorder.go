@@ -41,6 +41,7 @@ type recorder struct {
 	mu        sync.Mutex
 	ids       []int64           // reserved numbers of runs
 	runs      map[int64]*handed // by run, what waits for the writer
+	spare     [][]trace.Sample  // emptied blocks
 	order     []int64           // of the keys of runs, so that they are written as they came
 	open      map[int64]bool    // begun and not ended
 	queued    int               // samples handed over and not committed yet
@@ -65,8 +66,44 @@ type handed struct {
 
 type handedChannel struct {
 	channel trace.Channel
-	samples []trace.Sample
-	gap     bool // samples were lost: the next that is kept says so
+	blocks  [][]trace.Sample // in order, each but the last full
+	gap     bool             // samples were lost: the next that is kept says so
+}
+
+// handedBlock is how many samples wait in one piece. What grew as a whole would be copied again and again.
+const handedBlock = 4096
+
+// add copies samples into the blocks, new ones from those that are spare.
+func (hc *handedChannel) add(samples []trace.Sample, spare *[][]trace.Sample) {
+	gap := hc.gap
+	hc.gap = false
+	for len(samples) > 0 {
+		last := len(hc.blocks) - 1
+		if last < 0 || len(hc.blocks[last]) == handedBlock {
+			hc.blocks = append(hc.blocks, newBlock(spare))
+			last++
+		}
+		b := hc.blocks[last]
+		n := min(len(samples), handedBlock-len(b))
+		hc.blocks[last] = append(b, samples[:n]...)
+		if gap {
+			hc.blocks[last][len(b)].Flags |= trace.Gap
+			gap = false
+		}
+		samples = samples[n:]
+	}
+}
+
+// spareBlocks bounds what is kept for reuse, in all 6 MB; a slow disk lets more than that wait.
+const spareBlocks = 64
+
+func newBlock(spare *[][]trace.Sample) []trace.Sample {
+	if n := len(*spare); n > 0 {
+		b := (*spare)[n-1]
+		*spare = (*spare)[:n-1]
+		return b
+	}
+	return make([]trace.Sample, 0, handedBlock)
 }
 
 func (h *handed) channel(c trace.Channel) *handedChannel {
@@ -181,12 +218,7 @@ func (r *recorder) append(run int64, b trace.Batch) {
 		hc.gap = true
 		return
 	}
-	at := len(hc.samples)
-	hc.samples = append(hc.samples, b.Samples...)
-	if hc.gap {
-		hc.samples[at].Flags |= trace.Gap
-		hc.gap = false
-	}
+	hc.add(b.Samples, &r.spare)
 	r.queued += len(b.Samples)
 }
 
@@ -335,7 +367,13 @@ func (r *recorder) write(ctx context.Context) error {
 	r.mu.Lock()
 	took := r.sequence
 	for _, id := range r.order {
-		r.out.take(id, r.runs[id])
+		h := r.runs[id]
+		r.out.take(id, h)
+		for _, hc := range h.channels {
+			for _, b := range hc.blocks[:min(len(hc.blocks), spareBlocks-len(r.spare))] {
+				r.spare = append(r.spare, b[:0])
+			}
+		}
 		delete(r.runs, id)
 	}
 	r.order = r.order[:0]

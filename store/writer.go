@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 
 	"letthrough/capture/trace"
 	"letthrough/store/chunk"
@@ -59,7 +60,12 @@ func (w *writer) take(id int64, h *handed) {
 		rw.start, rw.uuid = h.start, h.uuid
 	}
 	for _, hc := range h.channels {
-		rw.tail(hc.channel).add(hc.samples, hc.gap)
+		t := rw.tail(hc.channel)
+		t.samples = slices.Grow(t.samples, len(hc.blocks)*handedBlock)
+		for _, b := range hc.blocks {
+			t.add(b, false)
+		}
+		t.add(nil, hc.gap)
 	}
 	rw.marks = append(rw.marks, h.marks...)
 	if h.settings != nil {

@@ -45,7 +45,7 @@ type parts struct {
 
 // openStore opens the database in which this process records.
 func openStore(env *surroundings, path string) (*store.DB, error) {
-	return store.Open(env.ctx, path, store.Options{Record: true, Derive: derive, Log: env.log})
+	return store.Open(env.ctx, path, store.Options{Record: true, Derive: derive, Log: env.log, Version: release})
 }
 
 // openDaemon opens store, bench and dashboard, in the order in which they stand on each other. What
