@@ -124,6 +124,9 @@ func New(o Options) *Bench {
 	}
 	if b.open == nil {
 		b.open = func(s wire.Spec) (Source, error) {
+			if s.ByHand() {
+				return openHand(s, b.clock.NowNS)
+			}
 			return openSerial(s, port.Options{Now: b.clock.NowNS, Log: b.log})
 		}
 	}

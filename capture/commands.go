@@ -155,6 +155,9 @@ func withInstrument(s trace.Settings, spec wire.Spec) trace.Settings {
 	if s.AveragingS == nil {
 		s.AveragingS = own.AveragingS
 	}
+	if s.StampUS == 0 {
+		s.StampUS = own.StampUS
+	}
 	if s.Calibration.IsZero() {
 		s.Calibration = own.Calibration
 	}

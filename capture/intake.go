@@ -2,6 +2,7 @@ package capture
 
 import (
 	"math"
+	"slices"
 
 	"letthrough/capture/trace"
 	"letthrough/capture/trip"
@@ -20,7 +21,9 @@ func (b *Bench) take(now int64) {
 	b.pieces = b.pieces[:0]
 	for _, in := range b.instruments {
 		var full [][]trace.Sample
+		typed := in.status.Typed
 		full, in.status, in.lost = in.box.take(in.spare)
+		b.changed = b.changed || !slices.Equal(typed, in.status.Typed)
 		in.spare = full // nothing of it is kept, so that the inbox may have it back next time
 		for i, samples := range full {
 			c := in.channels[i]

@@ -104,6 +104,7 @@ func (b *Bench) openRun(now, fromNS int64) {
 			r.originNS = min(r.originNS, kept[0].AtNS)
 		}
 	}
+	r.originNS = min(r.originNS, b.typedSince(max(b.floorNS, fromNS)))
 	r.started = b.clock.WallAt(r.originNS)
 	r.counts = b.counts()
 	start := trace.RunStart{

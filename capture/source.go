@@ -49,8 +49,9 @@ type SourceStatus struct {
 	OffsetUS    float64 // expanded uncertainty of the whole time base against the bench's, s
 	ClockRateU  float64 // expanded relative uncertainty of a duration on it
 	SilentForS  float64
-	Problem     string // why it is unplugged, or what looks wrong, in words
-	Identity    string // what it calls itself, where it says so
+	Problem     string  // why it is unplugged, or what looks wrong, in words
+	Identity    string  // what it calls itself, where it says so
+	Typed       []Typed // the last readings, oldest first, where a person types them
 }
 
 // Latest is the newest reading of one quantity.

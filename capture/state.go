@@ -85,9 +85,29 @@ type InstrumentState struct {
 	Problem     string       `json:"problem,omitempty"`
 	Do          string       `json:"do,omitempty"`       // what a person can do about the state
 	Identity    string       `json:"identity,omitempty"` // what it calls itself
+	Typed       []TypedJSON  `json:"typed,omitempty"`    // the last readings that a person typed, oldest first
 	Spec        string       `json:"spec,omitempty"`     // as one names it on the command line
 	// Calibrations are in force: latest values are corrected.
 	Calibrations map[trace.Quantity]trace.Calibration `json:"calibrations,omitempty"`
+}
+
+// TypedJSON is a reading that a person typed.
+type TypedJSON struct {
+	Value *float64 `json:"value"` // null: beyond the range, with no number
+	Flags []string `json:"flags"`
+	AtS   float64  `json:"at_s"` // when its typing began, on the bench's time base
+	Kept  bool     `json:"kept"` // it can no longer be taken back
+}
+
+// JSON is the reading as the interface tells it.
+func (t Typed) JSON() TypedJSON {
+	j := TypedJSON{Flags: []string{}, AtS: t.AtS, Kept: t.Kept}
+	if t.Flags&trace.Over != 0 {
+		j.Flags = append(j.Flags, "over")
+	} else {
+		j.Value = ptr(t.Value)
+	}
+	return j
 }
 
 // LatestJSON is the newest reading of one quantity.
@@ -125,6 +145,9 @@ func (l LatestJSON) MarshalJSON() ([]byte, error) {
 
 // say puts an instrument's state in words.
 func (s InstrumentState) say(silentForS float64) string {
+	if s.Format == "hand" {
+		return s.sayHand(silentForS)
+	}
 	switch s.State {
 	case Receiving:
 		return fmt.Sprintf("receiving %s readings a second", threeDigits(s.RateHz))
@@ -144,6 +167,9 @@ func (s InstrumentState) say(silentForS float64) string {
 
 // whatToDo says what usually helps.
 func (s InstrumentState) whatToDo() string {
+	if s.Format == "hand" {
+		return "Type what the display shows: a number and Enter."
+	}
 	switch s.State {
 	case Silent:
 		return "Is the instrument on and its program running, and does the cable have its data wires?"
@@ -159,6 +185,21 @@ func (s InstrumentState) whatToDo() string {
 	return ""
 }
 
+// sayHand puts the state of an instrument whose readings are typed in words.
+func (s InstrumentState) sayHand(silentForS float64) string {
+	switch {
+	case s.State == Garbled:
+		return fmt.Sprintf("what was typed is no reading: %s", s.LastGarbled)
+	case s.State == OverRange:
+		return "the reading is beyond the range"
+	case len(s.Latest) == 0:
+		return "nothing is typed yet"
+	case s.State == Silent:
+		return fmt.Sprintf("nothing typed for %s", words.Duration(silentForS))
+	}
+	return "readings are being typed"
+}
+
 // threeDigits writes a rate without powers of ten.
 func threeDigits(v float64) string {
 	rounded, err := strconv.ParseFloat(strconv.FormatFloat(v, 'e', 2, 64), 64)
@@ -171,6 +212,9 @@ func threeDigits(v float64) string {
 // state tells how the instrument is doing; b.mu is held.
 func (in *instrument) state() InstrumentState {
 	st := in.status
+	if h, ok := in.src.(*handSource); ok {
+		st = h.Status() // whoever types wants to see it at once
+	}
 	s := InstrumentState{
 		Name: in.spec.Name, Format: in.spec.Format, Port: in.spec.Port, State: st.State, RateHz: st.RateHz,
 		Latest: []LatestJSON{}, Lost: st.Lost + in.lost, Garbled: st.Garbled, Duplicate: st.Duplicate,
@@ -184,6 +228,9 @@ func (in *instrument) state() InstrumentState {
 			c := in.spec.Calibrations[l.Quantity]
 			s.Latest = append(s.Latest, LatestJSON{Quantity: l.Quantity, Value: c.Correct(l.Value), Shown: l.Value, Right: c.Known(), Flags: l.Flags, Samples: in.samples(l.Quantity)})
 		}
+	}
+	for _, t := range st.Typed {
+		s.Typed = append(s.Typed, t.JSON())
 	}
 	s.Say, s.Do = s.say(st.SilentForS), s.whatToDo()
 	return s

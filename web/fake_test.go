@@ -3,6 +3,7 @@ package web
 import (
 	"slices"
 	"sync"
+	"time"
 
 	"letthrough/capture"
 	"letthrough/capture/trace"
@@ -150,6 +151,12 @@ func (b *fakeBench) did(call string) error {
 	return b.fail
 }
 
+func (b *fakeBench) setFail(err error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.fail = err
+}
+
 func (b *fakeBench) Arm(q capture.ArmRequest) error {
 	b.mu.Lock()
 	b.armed = q
@@ -171,6 +178,12 @@ func (b *fakeBench) AddInstrument(s wire.Spec) error {
 		st.Instruments = append(slices.Clone(st.Instruments), capture.InstrumentState{Name: s.Name, Format: s.Format, Port: s.Port})
 	})
 	return nil
+}
+func (b *fakeBench) TypeReading(instrument, text string, ago time.Duration) (capture.Typed, error) {
+	return capture.Typed{Instrument: instrument, Value: 4.51, AtS: 6.5}, b.did("type " + text)
+}
+func (b *fakeBench) TakeBack(instrument string) (capture.Typed, error) {
+	return capture.Typed{Instrument: instrument, Value: 4.51, AtS: 6.5}, b.did("take back")
 }
 func (b *fakeBench) RemoveInstrument(name string) error { return b.did("remove " + name) }
 func (b *fakeBench) Calibrate(name string, q trace.Quantity, c trace.Calibration) error {

@@ -32,6 +32,8 @@ type Bench interface {
 	AddInstrument(wire.Spec) error
 	RemoveInstrument(name string) error
 	Calibrate(name string, q trace.Quantity, c trace.Calibration) error
+	TypeReading(instrument, text string, ago time.Duration) (capture.Typed, error)
+	TakeBack(instrument string) (capture.Typed, error)
 }
 
 // Store is what web needs of the store; *store.DB satisfies it.

@@ -2,6 +2,7 @@ package web
 
 import (
 	"net/http"
+	"slices"
 
 	"letthrough/capture"
 	"letthrough/capture/trace"
@@ -24,6 +25,7 @@ type benchView struct {
 	Lines     []words.Line
 	Driven    bool // a contact that the program drives is configured
 	Viewer    bool
+	Hands     bool // an instrument takes typed readings
 }
 
 type benchData struct {
@@ -46,6 +48,7 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 		Units: units, Waveforms: trace.Waveforms, HoldS: defaultHoldS, State: st,
 		Driven: s.bench.HasContact(), Viewer: roleOf(r) != roleOperator,
 	}
+	v.Hands = slices.ContainsFunc(st.Instruments, func(in capture.InstrumentState) bool { return in.Format == "hand" })
 	v.Chosen, v.Last = s.lastTested(r, units)
 	if st.HoldS != nil {
 		v.HoldS = *st.HoldS

@@ -20,6 +20,8 @@ func (s *Server) routes() {
 	api("POST /api/end", s.postEnd)
 	api("POST /api/mark", s.postMark)
 	api("POST /api/contact", s.postContact)
+	api("POST /api/readings", s.postReading)
+	api("DELETE /api/readings", s.deleteReading)
 	api("GET /api/instruments", s.getInstruments)
 	api("POST /api/instruments", s.postInstrument)
 	api("GET /api/instruments/{name}", s.getInstrument)

@@ -132,6 +132,10 @@ func (d *Detector) removalWithin(p *pulse, end, within float64) float64 {
 	return within
 }
 
+// notedQuietS is how long before the onset a noted zero may be and still tell the level before it: whoever
+// types a few of them then closes the contact, and not always at once.
+const notedQuietS = 60
+
 // leastQuiet is how many readings must come before an onset: a person who types them makes few.
 func (d *Detector) leastQuiet() int {
 	if d.noted() {

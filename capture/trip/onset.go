@@ -24,6 +24,9 @@ func (d *Detector) leastOnset() float64 {
 // quiet works out baseline, noise and onset level from the readings before t.
 func (d *Detector) quiet(t float64) (b, sigma, level float64, ok bool) {
 	d.base.span = max(baselineS, (baselineMin+2)*d.interval())
+	if d.noted() {
+		d.base.span = notedQuietS
+	}
 	b, sigma, n := d.base.level(t)
 	if n < d.leastQuiet() {
 		return 0, 0, 0, false

@@ -359,6 +359,9 @@ func (s Spec) Apply(set *trace.Settings) {
 	if s.Format == "frame" && set.ResolutionA == 0 {
 		set.ResolutionA = frameCount(s)
 	}
-	set.AveragingS = s.AveragingS
+	set.AveragingS, set.StampUS = s.AveragingS, s.StampUS()
+	if update := trace.DisplayUpdateS; s.ByHand() && s.AveragingS == nil {
+		set.AveragingS = &update
+	}
 	set.Calibration = s.Calibrations[trace.Current]
 }

@@ -107,7 +107,7 @@ type Option struct {
 
 // Formats lists every format, in the order a person should try them.
 func Formats() []Format {
-	return []Format{textFormat(), codesFormat(), scpiFormat(), modbusFormat(), frameFormat()}
+	return []Format{textFormat(), codesFormat(), scpiFormat(), modbusFormat(), frameFormat(), handFormat()}
 }
 
 // FindFormat finds a format by name.

@@ -38,6 +38,7 @@ type commands struct {
 type surroundings struct {
 	ctx    context.Context // ends with the first signal
 	hurry  context.Context // ends with the second: waiting is cut short
+	stdin  io.Reader       // where readings may be typed
 	stdout io.Writer
 	stderr io.Writer
 	log    *slog.Logger // writes to stderr
@@ -46,7 +47,7 @@ type surroundings struct {
 func main() {
 	ctx, hurry, release := signalled()
 	defer release()
-	env := &surroundings{ctx: ctx, hurry: hurry, stdout: os.Stdout, stderr: os.Stderr}
+	env := &surroundings{ctx: ctx, hurry: hurry, stdin: os.Stdin, stdout: os.Stdout, stderr: os.Stderr}
 	env.log = slog.New(slog.NewTextHandler(env.stderr, &slog.HandlerOptions{Level: slog.LevelInfo}))
 	os.Exit(run(env, os.Args[1:]))
 }

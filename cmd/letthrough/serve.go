@@ -63,6 +63,12 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 	if err := d.listen(env); err != nil {
 		return err
 	}
+	for _, spec := range specs {
+		if spec.OnTerminal() && env.stdin != nil {
+			// It ends with its input. A read that waits for a person cannot be ended, so nobody waits for it.
+			go typeReadings(env, d.bench, spec)
+		}
+	}
 	return d.wait(env)
 }
 
@@ -122,6 +128,9 @@ func (c serveCmd) check() (specs []wire.Spec, arm capture.ArmRequest, tokens web
 		spec, err := wire.ParseSpec(text)
 		if err != nil {
 			return nil, arm, tokens, fmt.Errorf("--instrument: %w", err)
+		}
+		if spec.OnTerminal() && slices.ContainsFunc(specs, wire.Spec.OnTerminal) {
+			return nil, arm, tokens, fmt.Errorf("--instrument: %s: readings of one instrument are typed on the terminal already: let the other be hand:page", spec.Name)
 		}
 		specs = append(specs, spec)
 	}

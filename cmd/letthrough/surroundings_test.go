@@ -54,10 +54,16 @@ func (l *lockedBuffer) String() string {
 // launch runs a command line.
 func launch(t testing.TB, args ...string) *program {
 	t.Helper()
+	return launchTyping(t, nil, args...)
+}
+
+// launchTyping is launch with somebody at the keyboard.
+func launchTyping(t testing.TB, stdin io.Reader, args ...string) *program {
+	t.Helper()
 	ctx, end := context.WithCancel(context.Background())
 	r, w := io.Pipe()
 	p := &program{t: t, out: bufio.NewReader(r), end: end, status: make(chan int, 1), stderr: &lockedBuffer{}}
-	env := &surroundings{ctx: ctx, hurry: context.Background(), stdout: w, stderr: p.stderr}
+	env := &surroundings{ctx: ctx, hurry: context.Background(), stdin: stdin, stdout: w, stderr: p.stderr}
 	env.log = slog.New(slog.NewTextHandler(p.stderr, nil))
 	go func() {
 		p.status <- run(env, args)

@@ -2,6 +2,7 @@
 
 import { TraceChart } from "./chart.js";
 import { Dock } from "./dock.js";
+import { Hand } from "./hand.js";
 import { Live, liveURL } from "./live.js";
 import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
 import { BenchModel } from "./model.js";
@@ -18,6 +19,7 @@ const close = new TraceChart(element("close"), data.option, data.words.phases);
 const listening = new TraceChart(element("listening"), data.option, data.words.phases);
 const dock = new Dock(model);
 const steps = new Steps(model, dock);
+const hand = new Hand(model, dock);
 
 let shownMode = "";
 let lineUp = true;
@@ -81,6 +83,7 @@ function refresh() {
   if (dirty.has("figures") || dirty.has("mark") || (mode === "armed" && dirty.has("state"))) showFiguresNow();
   dock.refresh(lineUp);
   steps.refresh();
+  hand.refresh();
 }
 
 function showState() {
@@ -119,9 +122,9 @@ function liveLine() {
     case "idle":
       return receives ? { shape: "live", text: "An instrument is receiving" } : { shape: "unknown", text: "No instrument is receiving" };
     case "armed":
-      return { shape: receives ? "live" : "caution", text: receives ? "Waiting for the short" : "Armed, but nothing is received" };
+      return { shape: receives ? "live" : "caution", text: receives ? "Waiting for the short" : model.byHand ? "Armed: type a reading" : "Armed, but nothing is received" };
     case "recording":
-      return receives ? { shape: "live", text: `Recording, of a ${plain(holdS)} s hold` } : { shape: "caution", text: "Recording, but nothing is received" };
+      return receives ? { shape: "live", text: `Recording, of a ${plain(holdS)} s hold` } : { shape: "caution", text: model.byHand ? "Recording: nothing typed lately" : "Recording, but nothing is received" };
     case "watching":
       return { shape: "live", text: "Watching the recovery" };
     default:
@@ -153,8 +156,8 @@ function showFiguresNow() {
   const { mode } = model;
   const waits = mode === "armed";
   const blind = waits && !model.receives;
-  setText(element("behaviour"), blind ? "Nothing is received" : waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
-  setText(element("behaviour-under"), blind ? "Do not close the contact: it would not be seen." : waits ? "Close the contact when you are ready." : mode !== "after" ? "so far" : model.asked ? "Did you open the contact? The run's page asks." : "");
+  setText(element("behaviour"), blind ? (model.byHand ? "Nothing is typed" : "Nothing is received") : waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
+  setText(element("behaviour-under"), blind ? (model.byHand ? "Type what the display shows, then close the contact." : "Do not close the contact: it would not be seen.") : waits ? "Close the contact when you are ready." : mode !== "after" ? "so far" : model.asked ? "Did you open the contact? The run's page asks." : "");
   showFigures(element("figures"), waits ? waitingLines() : model.lines);
   const said = model.lines.map(phrase).filter((p) => p !== null).slice(0, 4).join(", ");
   element("whole").setAttribute("aria-label", `Current over time, the whole hold. ${model.behaviour}${said ? ": " + said : ""}`);

@@ -147,7 +147,7 @@ export class Dock {
       case "idle":
         return this.plan() ? "Ready to arm." : "Pick a unit first.";
       case "armed":
-        return this.model.receives ? "A short opens the run by itself." : "Nothing is received: do not close the contact.";
+        return this.model.receives ? "A short opens the run by itself." : this.model.byHand ? "Type what the display shows, then close the contact." : "Nothing is received: do not close the contact.";
       case "recording": {
         const held = Math.max(0, Math.floor(nowS - zeroS));
         return this.model.hasOnset ? `${Math.min(held, Math.round(holdS))} of ${Math.round(holdS)} s held.` : "Recording. No current has been seen yet.";
@@ -239,7 +239,15 @@ export class Dock {
 
   /** @param {KeyboardEvent} event */
   key(event) {
-    if (event.ctrlKey || event.metaKey || event.altKey || isTextField(event.target)) return;
+    if (event.defaultPrevented || event.ctrlKey || event.metaKey || event.altKey || isTextField(event.target)) return;
+    this.command(event);
+  }
+
+  /**
+   * Does what a key stands for, wherever it was pressed.
+   * @param {KeyboardEvent} event
+   */
+  command(event) {
     if (event.key === " ") {
       if (!this.ownsSpace()) return;
       event.preventDefault();

@@ -5,6 +5,9 @@ import { isTextField } from "./page.js";
 addEventListener("keydown", (event) => {
   if (event.ctrlKey || event.metaKey || event.altKey || event.repeat || isTextField(event.target)) return;
   if (document.querySelector("dialog[open]")) return;
+  // Where readings are typed, a digit is one and no page.
+  const readings = document.getElementById("hand");
+  if (/^[1-9]$/.test(event.key) && readings && !readings.hidden) return;
   if (/^[1-9]$/.test(event.key)) {
     const link = document.querySelectorAll(".nav a")[Number(event.key) - 1];
     if (link instanceof HTMLAnchorElement) link.click();

@@ -72,6 +72,12 @@ export class BenchModel {
     return all.some((/** @type {{name: string, state: string}} */ i) => (named === undefined || i.name === named) && (i.state === "receiving" || i.state === "over_range"));
   }
 
+  /** Whether the current is what a person types. */
+  get byHand() {
+    const named = this.channels.find((c) => c.quantity === "current")?.instrument;
+    return (this.state?.instruments ?? []).some((i) => (named === undefined || i.name === named) && i.format === "hand");
+  }
+
   /** @returns {Mode} */
   get mode() {
     const bench = this.state?.bench;

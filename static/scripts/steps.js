@@ -57,7 +57,7 @@ export class Steps {
     const isNew = this.select.value === NEW;
     element("plate").hidden = !isNew;
     element("choice").hidden = this.select.options.length < 2;
-    const receives = this.model.state?.instruments?.some((i) => i.state === "receiving" || i.state === "over_range") ?? false;
+    const receives = this.model.state?.instruments?.some((i) => i.state === "receiving" || i.state === "over_range" || i.format === "hand") ?? false;
     const connected = (this.model.state?.instruments?.length ?? 0) > 0;
     element("listening-view").hidden = !receives;
     element("sketch-view").hidden = receives;
@@ -71,6 +71,8 @@ export class Steps {
   }
 
   receivesText() {
+    const hand = this.model.state?.instruments?.find((x) => x.format === "hand");
+    if (hand) return `What ${hand.name} shows is typed in the field above: a number and Enter.`;
     const i = this.model.state?.instruments?.find((x) => x.state === "receiving" || x.state === "over_range");
     const rate = i.rate_hz >= 100 ? Math.round(i.rate_hz) : i.rate_hz.toFixed(1);
     return `${i.name} sends ${rate} readings a second.`;

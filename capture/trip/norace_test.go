@@ -1,0 +1,5 @@
+//go:build !race
+
+package trip_test
+
+const underRace = false
