@@ -69,7 +69,9 @@ func (d *Detector) notedUnsure(s *story, apparent trace.Behaviour) bool {
 		return d.set.RatedCurrentA <= 0 || !d.notedSteady(s)
 	case trace.NoTrip:
 		return d.holes(s.p0.on.before, s.end) || !d.notedRising(s)
-	case trace.Carried, trace.Latching, trace.AutoRetry, trace.Hiccup:
+	case trace.Carried:
+		return d.holes(s.p0.on.before, s.end) || !d.notedHeld(s)
+	case trace.Latching, trace.AutoRetry, trace.Hiccup:
 		return d.holes(s.p0.on.before, s.end)
 	}
 	return false
@@ -90,6 +92,22 @@ func (d *Detector) notedSteady(s *story) bool {
 		}
 	}
 	return true
+}
+
+// notedHeld: after the first reading, which may hold the onset, none was lower than the usual level. Less
+// than one change of the display without current shows as such a reading and no more.
+func (d *Detector) notedHeld(s *story) bool {
+	const little = 0.15
+	in := d.notesWithin(s.p0.on.after, s.end)
+	if len(in) < 3 {
+		return false
+	}
+	levels := make([]float64, 0, len(in))
+	for _, o := range in {
+		levels = append(levels, o.x)
+	}
+	usual := medianOf(levels)
+	return !slices.ContainsFunc(in[1:len(in)-1], func(o obs) bool { return o.x < (1-little)*usual-d.visible() })
 }
 
 // notedRising: there are readings enough of the rising load, and none fell against the one before it.
