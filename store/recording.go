@@ -51,10 +51,65 @@ func (db *DB) Recording(ctx context.Context, id int64) (trace.Recording, error) 
 		for i := range rec.Edits {
 			rec.Edits[i].ID = 0 // likewise
 		}
+		if err := surroundings(ctx, tx, run, &rec); err != nil {
+			return err
+		}
 		return pastDerivations(ctx, tx, id, run.Derivations, &rec)
 	})
 	rec.Batches = db.Batches(ctx, id)
 	return rec, err
+}
+
+// surroundings reads what is kept of a run's unit and rig beside the run itself.
+func surroundings(ctx context.Context, tx *sql.Tx, run Run, rec *trace.Recording) error {
+	loads, err := readLoads(ctx, tx, "id = (SELECT u.load_id FROM units u JOIN runs r ON r.unit_id = u.id WHERE r.id = ?)", run.ID)
+	if err != nil {
+		return err
+	}
+	for _, l := range loads {
+		l.ID = 0
+		rec.Load, rec.Start.Unit.Load = &l, l.Name
+	}
+	rigs, err := readRigs(ctx, tx, "name = ? AND name != ''", run.Rig)
+	if err != nil {
+		return err
+	}
+	for _, r := range rigs {
+		r.ID = 0
+		rec.Built = &r
+	}
+	return nil
+}
+
+// takeIn keeps what a recording brings along beside itself, and lets it name what that is called here.
+func (db *DB) takeIn(ctx context.Context, tx *sql.Tx, rec *trace.Recording) (said []string, err error) {
+	note := func(s string, err error) error {
+		if s != "" {
+			said = append(said, s)
+		}
+		return err
+	}
+	if rec.Load != nil {
+		name, s, err := db.Loads().keepBeside(ctx, tx, *rec.Load)
+		if err := note(s, err); err != nil {
+			return nil, err
+		}
+		rec.Start.Unit.Load = name
+	}
+	if rec.Built != nil {
+		name, s, err := db.Rigs().keepBeside(ctx, tx, *rec.Built)
+		if err := note(s, err); err != nil {
+			return nil, err
+		}
+		rec.Start.Rig = name
+	}
+	for _, c := range rec.Criteria {
+		_, s, err := db.Criteria().keepBeside(ctx, tx, c)
+		if err := note(s, err); err != nil {
+			return nil, err
+		}
+	}
+	return said, nil
 }
 
 // pastDerivations reads all derivations of a run; marks as they are stored, which is exact.
@@ -81,6 +136,8 @@ type Imported struct {
 	Unit string `json:"unit"`
 	// Known: the same run was here already and stays as it is. ID is that run.
 	Known bool `json:"known"`
+	// Said is what a person should know of it: what came along under another name.
+	Said []string `json:"said,omitempty"`
 }
 
 // ImportRecordings stores several runs at once: all of them or, after an error, nothing. A run that
@@ -125,6 +182,9 @@ func (db *DB) importRecording(ctx context.Context, tx *sql.Tx, rec trace.Recordi
 		return out, nil
 	}
 	if !errors.Is(err, sql.ErrNoRows) {
+		return out, err
+	}
+	if out.Said, err = db.takeIn(ctx, tx, &rec); err != nil {
 		return out, err
 	}
 	ids, err := reserveRuns(ctx, tx, 1)

@@ -62,7 +62,11 @@ func unitFor(ctx context.Context, tx *sql.Tx, u *trace.Unit) (any, error) {
 	var id int64
 	err := tx.QueryRowContext(ctx, "SELECT id FROM units WHERE name = ?", u.Name).Scan(&id)
 	if errors.Is(err, sql.ErrNoRows) {
-		return insertUnit(ctx, tx, *u)
+		made := *u
+		if _, err := loadNamed(ctx, tx, made.Load); errors.Is(err, ErrInvalid) {
+			made.Load = "" // a run may not be lost over a name
+		}
+		return insertUnit(ctx, tx, made)
 	}
 	return id, err
 }

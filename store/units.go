@@ -10,10 +10,10 @@ import (
 	"letthrough/capture/trace"
 )
 
-const unitColumns = "id, name, rated_voltage_v, rated_current_a, waveform, note"
+const unitColumns = "id, name, rated_voltage_v, rated_current_a, waveform, note, coalesce((SELECT l.name FROM loads l WHERE l.id = load_id), '')"
 
 func scanUnit(scan func(...any) error) (u trace.Unit, err error) {
-	err = scan(&u.ID, &u.Name, &u.RatedVoltageV, &u.RatedCurrentA, &u.Waveform, &u.Note)
+	err = scan(&u.ID, &u.Name, &u.RatedVoltageV, &u.RatedCurrentA, &u.Waveform, &u.Note, &u.Load)
 	return u, err
 }
 
@@ -100,8 +100,12 @@ func (db *DB) UpdateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error) 
 		return u, err
 	}
 	err = db.change(ctx, "change unit", func(tx *sql.Tx) error {
-		res, err := tx.ExecContext(ctx, "UPDATE units SET name = ?, rated_voltage_v = ?, rated_current_a = ?, waveform = ?, note = ? WHERE id = ?",
-			u.Name, u.RatedVoltageV, u.RatedCurrentA, string(u.Waveform), u.Note, u.ID)
+		load, err := loadNamed(ctx, tx, u.Load)
+		if err != nil {
+			return err
+		}
+		res, err := tx.ExecContext(ctx, "UPDATE units SET name = ?, rated_voltage_v = ?, rated_current_a = ?, waveform = ?, note = ?, load_id = ? WHERE id = ?",
+			u.Name, u.RatedVoltageV, u.RatedCurrentA, string(u.Waveform), u.Note, load, u.ID)
 		if isConflict(err) {
 			return nameTaken(u.Name, err)
 		}
@@ -126,7 +130,7 @@ func (db *DB) DeleteUnit(ctx context.Context, id int64) error {
 }
 
 func checkedUnit(u trace.Unit) (trace.Unit, error) {
-	u.Name = strings.TrimSpace(u.Name)
+	u.Name, u.Load = strings.TrimSpace(u.Name), strings.TrimSpace(u.Load)
 	if err := u.Validate(); err != nil {
 		return u, invalid(err)
 	}
@@ -138,8 +142,12 @@ func nameTaken(name string, err error) *Error {
 }
 
 func insertUnit(ctx context.Context, tx *sql.Tx, u trace.Unit) (int64, error) {
-	res, err := tx.ExecContext(ctx, "INSERT INTO units (name, rated_voltage_v, rated_current_a, waveform, note) VALUES (?, ?, ?, ?, ?)",
-		u.Name, u.RatedVoltageV, u.RatedCurrentA, string(u.Waveform), u.Note)
+	load, err := loadNamed(ctx, tx, u.Load)
+	if err != nil {
+		return 0, err
+	}
+	res, err := tx.ExecContext(ctx, "INSERT INTO units (name, rated_voltage_v, rated_current_a, waveform, note, load_id) VALUES (?, ?, ?, ?, ?, ?)",
+		u.Name, u.RatedVoltageV, u.RatedCurrentA, string(u.Waveform), u.Note, load)
 	if err != nil {
 		return 0, err
 	}

@@ -45,6 +45,10 @@ type Store interface {
 	UpdateUnit(ctx context.Context, u trace.Unit) (trace.Unit, error)
 	DeleteUnit(ctx context.Context, id int64) error
 
+	Loads() *store.Shelf[trace.Load]
+	Rigs() *store.Shelf[trace.Rig]
+	Criteria() *store.Shelf[trace.CriteriaSet]
+
 	Instruments(ctx context.Context) ([]store.Instrument, error)
 	KeepInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)
 	EnsureInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)

@@ -2,6 +2,8 @@ package web
 
 import (
 	"net/http"
+
+	"letthrough/capture/trace"
 )
 
 // routes registers everything that answers. The pages register themselves.
@@ -37,6 +39,10 @@ func (s *Server) routes() {
 	api("GET /api/units/{id}", s.getUnit)
 	api("PUT /api/units/{id}", s.putUnit)
 	api("DELETE /api/units/{id}", s.deleteUnit)
+
+	shelfRoutes(s, api, "loads", "load", s.store.Loads(), func(l *trace.Load) *int64 { return &l.ID })
+	shelfRoutes(s, api, "rigs", "rig", s.store.Rigs(), func(r *trace.Rig) *int64 { return &r.ID })
+	shelfRoutes(s, api, "criteria", "set of criteria", s.store.Criteria(), func(c *trace.CriteriaSet) *int64 { return &c.ID })
 
 	api("GET /api/runs", s.getRuns)
 	api("GET /api/runs/{id}", s.getRun)

@@ -50,6 +50,7 @@ type unitIn struct {
 	RatedVoltageV float64        `json:"rated_voltage_v"`
 	RatedCurrentA float64        `json:"rated_current_a"`
 	Waveform      trace.Waveform `json:"waveform"`
+	Load          *string        `json:"load"` // left out: as it was
 	Note          string         `json:"note"`
 }
 
@@ -58,7 +59,10 @@ func (in unitIn) unit(id int64) (trace.Unit, error) {
 		return trace.Unit{}, outOfRange("leave it out", "id: %d in the body is not the %d of the address", *in.ID, id)
 	}
 	u := trace.Unit{ID: id, Name: in.Name, RatedVoltageV: in.RatedVoltageV, RatedCurrentA: in.RatedCurrentA, Waveform: in.Waveform, Note: in.Note}
-	if err := checkTexts(map[string]string{"name": u.Name}, maxWord); err != nil {
+	if in.Load != nil {
+		u.Load = *in.Load
+	}
+	if err := checkTexts(map[string]string{"name": u.Name, "load": u.Load}, maxWord); err != nil {
 		return u, err
 	}
 	if err := checkTexts(map[string]string{"note": u.Note}, maxNote); err != nil {
@@ -99,6 +103,13 @@ func (s *Server) putUnit(w http.ResponseWriter, r *http.Request) error {
 	u, err := in.unit(id)
 	if err != nil {
 		return err
+	}
+	if in.Load == nil {
+		before, err := s.store.Unit(r.Context(), id)
+		if err != nil {
+			return err
+		}
+		u.Load = before.Load
 	}
 	if u, err = s.store.UpdateUnit(r.Context(), u); err != nil {
 		return err

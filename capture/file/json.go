@@ -48,7 +48,10 @@ type runPart struct {
 	Edits        []trace.MarkEdit       `json:"edits"`         // of marks, by a person, likewise
 	Instruments  []trace.RunInstrument  `json:"instruments"`
 	Counts       trace.Counts           `json:"counts"`
-	Earlier      []trace.PastDerivation `json:"earlier"` // on the run's own time base
+	Earlier      []trace.PastDerivation `json:"earlier"`         // on the run's own time base
+	Load         *trace.Load            `json:"load,omitempty"`  // the weakest that the unit feeds
+	Built        *trace.Rig             `json:"built,omitempty"` // the rig by its parts
+	Criteria     []trace.CriteriaSet    `json:"criteria,omitempty"`
 }
 
 // documentOf describes a recording.
@@ -69,6 +72,7 @@ func documentOf(rec trace.Recording, run int64) runDocument {
 		State: e.State, Reason: e.Reason, Exclusion: rec.Exclusion, Started: s.Started, Ended: e.Ended, Version: s.Version,
 		ZeroNS: zero, OpenedNS: s.OpenedNS, EndNS: e.EndNS, Settings: s.Settings, DerivedWith: e.Settings, Derived: e.Derivation,
 		OutsideMarks: listed(rec.Marks), Edits: listed(rec.Edits), Instruments: listed(s.Instruments), Counts: e.Counts, Earlier: listed(rec.Earlier),
+		Load: rec.Load, Built: rec.Built, Criteria: rec.Criteria,
 	}}
 }
 
@@ -83,7 +87,7 @@ func listed[T any](s []T) []T {
 // recording takes the description back.
 func (d runDocument) recording() trace.Recording {
 	r := d.Run
-	rec := trace.Recording{UUID: r.UUID, Exclusion: r.Exclusion, Marks: r.OutsideMarks, Edits: r.Edits, Earlier: r.Earlier}
+	rec := trace.Recording{UUID: r.UUID, Exclusion: r.Exclusion, Marks: r.OutsideMarks, Edits: r.Edits, Earlier: r.Earlier, Load: r.Load, Built: r.Built, Criteria: r.Criteria}
 	rec.Start = trace.RunStart{Unit: r.Plate, Output: r.Output, Setting: r.Setting, Rig: r.Rig, Note: r.Note, Settings: r.Settings,
 		Started: r.Started, OpenedNS: r.OpenedNS, Instruments: r.Instruments, Version: r.Version}
 	rec.Start.Unit.ID = 0

@@ -16,6 +16,11 @@ type Recording struct {
 	Edits     []MarkEdit
 	Earlier   []PastDerivation
 	Channels  []Channel
+	// Load is the weakest one that the unit feeds, and Built the rig by its parts, as they are kept where
+	// the run is; nil: not known. Criteria are those that somebody sent along.
+	Load     *Load
+	Built    *Rig
+	Criteria []CriteriaSet
 	// Shown is what a file says of the figures where a reader looks first; it should be End.Derivation. Only
 	// a recording that comes from a file has it.
 	Shown *Derivation

@@ -66,6 +66,7 @@ type Unit struct {
 	RatedVoltageV float64  `json:"rated_voltage_v"`
 	RatedCurrentA float64  `json:"rated_current_a"`
 	Waveform      Waveform `json:"waveform"`
+	Load          string   `json:"load,omitempty"` // the weakest one it feeds, by name
 	Note          string   `json:"note,omitempty"`
 }
 

@@ -26,6 +26,7 @@ type runsExportCmd struct {
 	Rate       float64  `help:"Of captions: how many a second at most." default:"5" placeholder:"N"`
 	Offset     *seconds `help:"Of captions: when the run's first sample is in the video; may be negative." placeholder:"S"`
 	NoLanguage bool     `help:"Of captions: signs instead of words."`
+	Criteria   []string `help:"Of a bundle or JSON: send this set of criteria along; give it again for more." placeholder:"NAME"`
 }
 
 func (c runsExportCmd) Run(env *surroundings) error {
@@ -38,13 +39,13 @@ func (c runsExportCmd) Run(env *surroundings) error {
 	return withDB(env, c.dbFlag, func(db *store.DB) error {
 		if c.Format == "bundle" {
 			return writeTo(env, c.Output, func(w io.Writer) error {
-				return file.WriteBundle(w, "letthrough "+release, recordings(env, db, c.IDs))
+				return file.WriteBundle(w, "letthrough "+release, c.recordings(env, db))
 			})
 		}
 		if c.Format == "csv" { // also of a run that is still open
 			return c.csv(env, db)
 		}
-		rec, err := db.Recording(env.ctx, c.IDs[0])
+		rec, err := c.recording(env, db, c.IDs[0])
 		if err != nil {
 			return err
 		}
@@ -99,11 +100,26 @@ func (c runsExportCmd) comtrade(env *surroundings, rec trace.Recording) error {
 	})
 }
 
+// recording reads a stored run, and the criteria that are to go along.
+func (c runsExportCmd) recording(env *surroundings, db *store.DB, id int64) (trace.Recording, error) {
+	rec, err := db.Recording(env.ctx, id)
+	for _, name := range c.Criteria {
+		if err != nil {
+			break
+		}
+		var set trace.CriteriaSet
+		set, err = onShelf(env, db.Criteria(), name)
+		set.ID = 0
+		rec.Criteria = append(rec.Criteria, set)
+	}
+	return rec, err
+}
+
 // recordings walks over stored runs.
-func recordings(env *surroundings, db *store.DB, ids []int64) iter.Seq2[trace.Recording, error] {
+func (c runsExportCmd) recordings(env *surroundings, db *store.DB) iter.Seq2[trace.Recording, error] {
 	return func(yield func(trace.Recording, error) bool) {
-		for _, id := range ids {
-			rec, err := db.Recording(env.ctx, id)
+		for _, id := range c.IDs {
+			rec, err := c.recording(env, db, id)
 			if !yield(rec, err) || err != nil {
 				return
 			}
@@ -164,6 +180,9 @@ func (c runsImportCmd) Run(env *surroundings) error {
 				fmt.Fprintf(env.stdout, "run %d (%s) was here already and stays as it is\n", d.ID, d.Unit)
 			} else {
 				fmt.Fprintf(env.stdout, "imported as run %d (%s)\n", d.ID, d.Unit)
+			}
+			for _, said := range d.Said {
+				fmt.Fprintf(env.stdout, "  %s\n", said)
 			}
 		}
 		return nil

@@ -28,6 +28,8 @@ type commands struct {
 	Read        readCmd        `cmd:"" help:"Figures of recorded traces; no database needed."`
 	Runs        runsCmd        `cmd:"" help:"Stored runs."`
 	Units       unitsCmd       `cmd:"" help:"Units under test and their rating plates."`
+	Loads       loadsCmd       `cmd:"" help:"What units feed in use: motors, wire."`
+	Criteria    criteriaCmd    `cmd:"" help:"Named sets of criteria that verdicts go by."`
 	Instruments instrumentsCmd `cmd:"" help:"Instruments that serve opens, and their calibrations."`
 	Verify      verifyCmd      `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
 	Sim         simCmd         `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`

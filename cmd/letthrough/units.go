@@ -32,6 +32,7 @@ type plateFlags struct {
 	RatedCurrent *float64        `help:"Rated current; 0: unknown." placeholder:"A"`
 	RatedVoltage *float64        `help:"Rated voltage; 0: unknown." placeholder:"V"`
 	Waveform     *trace.Waveform `help:"Output: dc, full-wave, half-wave or pwm." placeholder:"FORM"`
+	Load         *string         `help:"The weakest load it feeds, by its name; empty: none." placeholder:"NAME"`
 	Note         *string         `help:"A note." placeholder:"TEXT"`
 }
 
@@ -40,6 +41,7 @@ func (f plateFlags) apply(u *trace.Unit) {
 	set(&u.RatedCurrentA, f.RatedCurrent)
 	set(&u.RatedVoltageV, f.RatedVoltage)
 	set(&u.Waveform, f.Waveform)
+	set(&u.Load, f.Load)
 	set(&u.Note, f.Note)
 }
 
@@ -70,9 +72,9 @@ func (c unitsListCmd) Run(env *surroundings) error {
 			return printJSON(env.stdout, units)
 		}
 		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "id\tunit\trated\toutput\tnote")
+		fmt.Fprintln(w, "id\tunit\trated\toutput\tfeeds\tnote")
 		for _, u := range units {
-			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u), u.Waveform, u.Note)
+			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u), u.Waveform, u.Load, u.Note)
 		}
 		return w.Flush()
 	})

@@ -91,7 +91,7 @@ function answered(request) {
       const link = /** @type {HTMLAnchorElement} */ (make("a", "", `Run ${r.id}`));
       link.href = `/runs/${r.id}`;
       const unit = r.unit || "a unit without a name";
-      return make("li", "", shape("pass"), link, r.known ? `of ${unit}: was here already and stays as it is` : `of ${unit}: imported`);
+      return make("li", "", shape("pass"), link, r.known ? `of ${unit}: was here already and stays as it is` : `of ${unit}: imported`, ...(r.said ?? []).map((/** @type {string} */ s) => make("em", "", s)));
     }),
   );
   files.value = "";

@@ -1,0 +1,83 @@
+package web
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+)
+
+func TestLoadsRigsAndCriteria(t *testing.T) {
+	ts := newTestServer(t)
+	for plural, c := range map[string]struct{ add, change, bad, says string }{
+		"loads": {`{"name":"Loco","kind":"motor","running_a":0.3,"stall_a":1.2,"insulation_class":"E"}`, `{"name":"Loco","stall_a":1.5}`,
+			`{"name":"x","stall_a":-1}`, "stall_a: -1 is out of range, allowed is 0 to 1000"},
+		"rigs": {`{"name":"bench A","parts":[{"kind":"fuse","rated_a":10},{"kind":"shunt","ohm":0.01}]}`, `{"name":"bench B","parts":[]}`,
+			`{"name":"x","parts":[{"kind":"fuse","rated_a":-1}]}`, "parts[0].rated_a: -1 is out of range, allowed is 0 to 1000"},
+		"criteria": {`{"name":"house","text":"stops within 1 s"}`, `{"name":"house","text":"stops within 2 s","version":1}`,
+			`{"name":"x","text":""}`, "text: a set of criteria needs its text"},
+	} {
+		path := "/api/" + plural
+		if status, body, _ := ts.call(t, "GET", path, ""); status != 200 || string(body) != fmt.Sprintf("{%q:[]}\n", plural) {
+			t.Errorf("%s: %d %s", plural, status, body)
+		}
+		status, body, h := ts.call(t, "POST", path, c.add)
+		if status != 201 || h.Get("Location") != path+"/1" {
+			t.Fatalf("%s: %d %s %v", plural, status, body, h)
+		}
+		one, _, _ := ts.call(t, "GET", path+"/1", "")
+		if status, _, _ := ts.call(t, "PUT", path+"/1", string(body)); one != 200 || status != 200 {
+			t.Errorf("%s: what was answered is not taken back: %d", plural, status)
+		}
+		if status, body, _ := ts.call(t, "PUT", path+"/1", c.change); status != 200 || !strings.Contains(string(body), `"id":1`) {
+			t.Errorf("%s: %d %s", plural, status, body)
+		}
+		for name, x := range map[string]struct {
+			method, path, body string
+			status             int
+		}{
+			"out of range":      {"POST", path, c.bad, 422},
+			"no such field":     {"POST", path, `{"name":"x","colour":"red"}`, 400},
+			"no JSON":           {"POST", path, `{`, 400},
+			"the name is taken": {"POST", path, c.change, 409},
+			"another number":    {"PUT", path + "/1", `{"id":2,"name":"x"}`, 422},
+			"no such number":    {"PUT", path + "/9", c.change, 404},
+			"none to look at":   {"GET", path + "/9", "", 404},
+			"no number":         {"GET", path + "/x", "", 404},
+			"none to remove":    {"DELETE", path + "/9", "", 404},
+			"wrong method":      {"PATCH", path + "/1", "", 405},
+		} {
+			status, body, _ := ts.call(t, x.method, x.path, x.body)
+			if status != x.status {
+				t.Errorf("%s, %s: %d %s, want %d", plural, name, status, body, x.status)
+			}
+			if _, text, _ := faultIn(t, body); name == "out of range" && !strings.Contains(text, c.says) {
+				t.Errorf("%s, %s: %q", plural, name, text)
+			}
+		}
+		if status, _, _ := ts.call(t, "DELETE", path+"/1", ""); status != 204 {
+			t.Errorf("%s: remove: %d", plural, status)
+		}
+	}
+}
+
+// A page that does not know of loads leaves a unit's as it is.
+func TestAUnitNamesItsWeakestLoad(t *testing.T) {
+	ts := newTestServer(t)
+	ts.must(t, "POST", "/api/loads", `{"name":"Loco"}`, nil)
+	ts.must(t, "POST", "/api/units", `{"name":"Tin","load":"loco"}`, nil)
+	var u struct{ Load string }
+	ts.must(t, "PUT", "/api/units/1", `{"name":"Tin","rated_current_a":1.4}`, nil)
+	if ts.must(t, "GET", "/api/units/1", "", &u); u.Load != "Loco" {
+		t.Errorf("feeds %q", u.Load)
+	}
+	if status, body, _ := ts.call(t, "PUT", "/api/units/1", `{"name":"Tin","load":"crane"}`); status != 422 || !strings.Contains(string(body), "crane") {
+		t.Errorf("%d %s", status, body)
+	}
+	if status, body, _ := ts.call(t, "DELETE", "/api/loads/1", ""); status != 409 || !strings.Contains(string(body), "Tin feeds") {
+		t.Errorf("%d %s", status, body)
+	}
+	ts.must(t, "PUT", "/api/units/1", `{"name":"Tin","load":""}`, nil)
+	if status, body, _ := ts.call(t, "DELETE", "/api/loads/1", ""); status != 204 {
+		t.Errorf("%d %s", status, body)
+	}
+}
