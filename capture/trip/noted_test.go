@@ -201,9 +201,19 @@ func TestNotedCutoffIsTheBracketOfTheReadings(t *testing.T) {
 
 // Two zeros typed in one breath, and then the short after a while: they are the level before it all the same.
 func TestNotedZerosMayBeOld(t *testing.T) {
-	got := derivedByHand(t, trace.Settings{RatedCurrentA: 1.4}, typed(0, 0.01, 0.1, 0.01, 9, 4.5, 11, 4.4, 13, 4.4))
+	got := derivedByHand(t, trace.Settings{RatedCurrentA: 1.4}, typed(0, 0.01, 0.1, 0.01, 9, 4.5))
 	if len(got.Marks) == 0 || got.Marks[0].Kind != trace.Onset {
 		t.Errorf("marks %+v, want an onset", got.Marks)
+	}
+}
+
+// What was seen first may have been a retry: a fault that came and went in the pause between two zeros before it
+// lasted no longer than that pause, and the bound allows for it.
+func TestNotedCutoffAllowsForAFaultNobodySaw(t *testing.T) {
+	got := derivedByHand(t, trace.Settings{RatedCurrentA: 1.4}, typed(0, 0, 3, 0, 3.7, 0, 4.4, 4.4, 5.1, 0, 5.8, 0))
+	f, _ := got.Figures.Get("time_to_cutoff_s")
+	if most := 3 + math.Sqrt2*trace.HandU + 2*trace.DisplayUpdateS; f.Bound != trace.AtMost || math.Abs(f.Value-most) > 1e-9 {
+		t.Errorf("cut off %s %g, want at most %g", f.Bound, f.Value, most)
 	}
 }
 

@@ -81,6 +81,26 @@ func TestHandReadsWhatAPersonTypes(t *testing.T) {
 	}
 }
 
+// However lines end, each is one reading, and only an empty one repeats.
+func TestHandReadsLines(t *testing.T) {
+	for text, want := range map[string]string{
+		"0,1\n4,5\n":       "[0.1 4.5]",
+		"0,1\r\n4,5\r\n":   "[0.1 4.5]",
+		"0,1\r4,5\r":       "[0.1 4.5]",
+		"0,1\n\n4,5\n":     "[0.1 0.1 4.5]",
+		"0,1\r\n\r\n4,5":   "[0.1 0.1]",
+		"0,1\nvier\n4,5\n": "[0.1 4.5]",
+	} {
+		var got []float64
+		for _, r := range hand(t, "meter=hand:page").Decode(nil, []byte(text)) {
+			got = append(got, r.Value)
+		}
+		if fmt.Sprint(got) != want {
+			t.Errorf("%q: %v, want %s", text, got, want)
+		}
+	}
+}
+
 func TestHandTakesBack(t *testing.T) {
 	h := hand(t, "meter=hand:page")
 	for _, e := range []string{"4,51", "45"} {
