@@ -39,6 +39,7 @@ func (f *figures) all() trace.Figures {
 			f.out[i].U *= boundK
 		}
 	}
+	f.mostThrough()
 	f.rate()
 	return f.out
 }

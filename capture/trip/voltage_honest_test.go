@@ -32,7 +32,7 @@ var pairs = []pair{
 	{"10/s averaging and 1 kS/s", 10, 1000, 0, 0.02},
 }
 
-var voltageFigures = []string{"energy_j", "open_volts", "source_ohm", "prospective_current_a", "restored_after_s"}
+var voltageFigures = []string{"energy_j", "open_volts", "source_ohm", "prospective_current_a", "restored_after_s", "let_through_a2s"}
 
 // voltageTrial plays one short test of a unit into both meters and derives from the two.
 func voltageTrial(t *testing.T, u sim.Unit, p pair, seed uint64) (trace.Derivation, sim.Truth) {
