@@ -11,7 +11,8 @@ import (
 // such. What the two did between their readings is not known. Over a group, the shortest stretch in which both
 // were read, the mean of the product differs from the product of the means by at most a quarter of the product
 // of both ranges (Grüss' inequality, 1935, from memory); at an edge the ranges are the whole step, on a
-// plateau next to nothing, and what is noise in them is left out. The groups' shares are rectangular, and
+// plateau next to nothing, and what is noise in them is left out. (Nothing here may depend on how far the other
+// channel is ahead: only on the readings up to the one that is taken.) The groups' shares are rectangular, and
 // independent except on a rippled output, where the readings may fall at the same place of each period.
 type energySum struct {
 	have  bool
@@ -28,6 +29,8 @@ type energySum struct {
 	now   course
 	power float64 // at now, and the largest ever
 	most  float64
+	amps  float64 // the largest current so far, of the groups and at the voltage's readings
+	high  float64
 	// What was read within the skew before the group.
 	before []vReading
 }
@@ -43,6 +46,7 @@ type group struct {
 const (
 	maxJumps  = 4096
 	jumpPower = 0.05 // of the largest power
+	jumpAmps  = 0.02 // of the largest current: less is noise, or flat enough
 	mostBack  = 256  // readings looked back for, however far apart the time bases may be
 )
 
@@ -102,7 +106,7 @@ func (e *energySum) upTo(d *Detector, w vReading) {
 		e.before = append(e.before, e.last)
 	}
 	e.last, e.i = w, i
-	e.remember(d)
+	e.remember()
 }
 
 // stretch adds the product from the last voltage reading to w, at which the current is i and whose next
@@ -141,10 +145,12 @@ func (e *energySum) stretch(d *Detector, w vReading, i float64, k int) {
 	}
 	length := w.t - g.from
 	e.lookBack(d)
-	// Six standard deviations is about the range of a hundred readings of noise.
-	half := (g.v.hi - g.v.lo) * max(g.i.hi-g.i.lo-6*d.sigma, 0) * (length + d.set.SkewUS) / 4
-	e.off.var2 += half * half / 3
-	e.off.alike += half / math.Sqrt(3)
+	e.amps = max(e.amps, math.Abs(g.i.hi), math.Abs(g.i.lo))
+	if di := g.i.hi - g.i.lo; di > jumpAmps*e.amps {
+		half := (g.v.hi - g.v.lo) * di * (length + d.set.SkewUS) / 4
+		e.off.var2 += half * half / 3
+		e.off.alike += half / math.Sqrt(3)
+	}
 	*g = group{from: w.t, v: at(w.v), i: at(i)}
 	if next.t != w.t {
 		g.i.add(next.x)
@@ -173,14 +179,17 @@ func (e *energySum) lookBack(d *Detector) {
 }
 
 // remember keeps the course of the integral: thinned, and whole around every step of the power.
-func (e *energySum) remember(d *Detector) {
+func (e *energySum) remember() {
 	was, power := e.now, e.last.v*e.i
 	e.now = course{e.last.t, e.total, e.trap, e.off}
 	e.most = max(e.most, math.Abs(power))
-	if len(e.jumps) >= maxJumps && len(d.pulses) == 0 { // noise of a quiet trace
-		e.jumps = append(e.jumps[:0], e.jumps[maxJumps/2:]...)
+	if i := math.Abs(e.i); i > e.high {
+		if i > 5*e.high { // what looked like steps was the noise of a quiet trace
+			e.jumps = e.jumps[:0]
+		}
+		e.high = i
 	}
-	if math.Abs(power-e.power) > max(jumpPower*e.most, 10*d.sigma*math.Abs(e.last.v)) && len(e.jumps) < maxJumps {
+	if math.Abs(power-e.power) > jumpPower*e.most && len(e.jumps) < maxJumps {
 		if n := len(e.jumps); was.t > 0 && (n == 0 || e.jumps[n-1].t < was.t) {
 			e.jumps = append(e.jumps, was)
 		}
