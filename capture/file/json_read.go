@@ -132,6 +132,9 @@ func (w *jsonWalk) channel(yield func(trace.Batch) bool) {
 		rows = true
 		var c jsonChannel
 		s.decode(append(bytes.Clone(head), '}'), "the description of a channel", &c)
+		if s.err == nil && c.Unit == "" {
+			s.fail("want a channel's \"unit\" before its \"rows\", which are read as they come", "no unit yet", nil)
+		}
 		if s.err == nil && c.Unit != c.Quantity.Unit() {
 			s.fail(fmt.Sprintf("want a %s in %s", c.Quantity, c.Quantity.Unit()), fmt.Sprintf("%.40q", c.Unit), nil)
 		}

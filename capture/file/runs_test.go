@@ -245,6 +245,7 @@ func TestRunsSayWhatIsWrong(t *testing.T) {
 		"flag of another program":  {swap("[-0.3,0.1,0]", `[-0.3,0.1,9]`), []string{"flags from 0 to 7"}},
 		"time beyond all times":    {swap("[-0.3,0.1,0]", `[1e30,0.1,0]`), []string{"time in seconds"}},
 		"unit of another quantity": {swap(`"unit":"V"`, `"unit":"A"`), []string{"voltage in V"}},
+		"members sorted otherwise": {`{"run":{},"trace":[{"instrument":"i","quantity":"current","rows":[],"unit":"A"}]}`, []string{`"unit" before its "rows"`}},
 		"unknown quantity":         {swap(`"quantity":"voltage"`, `"quantity":"heat"`), []string{"channel", "heat"}},
 		"channel twice":            {swap(`"instrument":"spare, \"old\""`, `"instrument":"shunt"`), []string{"every channel once"}},
 		"zero beyond all times":    {swap(`"zero_ns":300000000`, `"zero_ns":9000000000000000000`), []string{"zero_ns"}},

@@ -151,21 +151,27 @@ func (c runsImportCmd) Run(env *surroundings) error {
 	if err != nil {
 		return err
 	}
-	return withNewDB(env, c.dbFlag, func(db *store.DB) error {
-		u, err := c.unit(env, db)
+	// Everything is read and derived before the database is touched: a test may be recorded into it; and none
+	// is made for what cannot be read.
+	var recs []trace.Recording
+	u := trace.Unit{Name: c.Unit}
+	if _, err := os.Stat(c.DB); err == nil {
+		if err := withDB(env, c.dbFlag, func(db *store.DB) (err error) {
+			u, err = c.unit(env, db)
+			return err
+		}); err != nil {
+			return err
+		}
+	}
+	for _, path := range c.Files {
+		more, closeFile, err := c.read(env, path, u, s, rate)
+		defer closeFile()
 		if err != nil {
 			return err
 		}
-		// Everything is read and derived before the database is touched: a test may be recorded into it.
-		var recs []trace.Recording
-		for _, path := range c.Files {
-			more, closeFile, err := c.read(env, path, u, s, rate)
-			defer closeFile()
-			if err != nil {
-				return err
-			}
-			recs = append(recs, more...)
-		}
+		recs = append(recs, more...)
+	}
+	return withNewDB(env, c.dbFlag, func(db *store.DB) error {
 		done, err := db.ImportRecordings(env.ctx, each(recs))
 		if err != nil {
 			return err
