@@ -181,6 +181,7 @@ func settingFacts(run store.Run) []fact {
 	number("Hold", s.HoldS, "s")
 	number("Dwell", s.DwellS, "s")
 	number("Rig resistance", s.RigResistanceOhm, "Ω")
+	number("Prospective current, stated", s.ProspectiveA, "A")
 	number("Clock, to within", s.ClockUS*1e6, "µs")
 	number("Clock's rate, to within", s.ClockRateU*1e6, "parts in a million")
 	return facts

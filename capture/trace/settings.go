@@ -20,7 +20,8 @@ type Settings struct {
 	HoldS            float64   `json:"hold_s,omitempty"`  // 0: to the end of the trace
 	DwellS           float64   `json:"dwell_s,omitempty"` // steps; 0: 10 s
 	RigResistanceOhm float64   `json:"rig_resistance_ohm,omitempty"`
-	AppliedAtS       *float64  `json:"applied_at_s,omitempty"` // on the trace's own time base
+	ProspectiveA     float64   `json:"prospective_current_a,omitempty"` // the largest the unit can drive through this rig, from elsewhere
+	AppliedAtS       *float64  `json:"applied_at_s,omitempty"`          // on the trace's own time base
 	RemovedAtS       *float64  `json:"removed_at_s,omitempty"`
 	StampUS          float64   `json:"stamp_u_s,omitempty"`    // expanded uncertainty of each reading's own stamp; above 0 where a person made the stamps
 	ClockUS          float64   `json:"clock_u_s,omitempty"`    // expanded uncertainty of the time base itself
@@ -136,6 +137,7 @@ func (s Settings) Validate() error {
 		{"hold_s", s.HoldS, 0, 86400},
 		{"dwell_s", s.DwellS, 0, 3600},
 		{"rig_resistance_ohm", s.RigResistanceOhm, 0, 1000},
+		{"prospective_current_a", s.ProspectiveA, 0, 10000},
 		{"applied_at_s", applied, -farAway, 4 * farAway},
 		{"removed_at_s", removed, -farAway, 4 * farAway},
 		{"stamp_u_s", s.StampUS, 0, 60},

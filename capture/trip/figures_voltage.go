@@ -123,11 +123,6 @@ func (f *figures) sourceOhm() (trace.Figure, bool) {
 	if f.d.coarse() && (f.behaviour == trace.FoldBack || f.behaviour == trace.LimitedCurrent) {
 		return unresolved("the readings are too slow to see the current before it was limited"), true
 	}
-	if i.Bound != trace.Exact && ok && open.Bound == trace.Exact {
-		if r, known := f.sourceFromRig(open, under); known {
-			return r, true
-		}
-	}
 	if open.Bound != trace.Exact || i.Bound != trace.Exact || !ok || i.Value <= 0 {
 		return unresolved("voltage before and under the fault and its current are needed"), true
 	}
@@ -137,38 +132,21 @@ func (f *figures) sourceOhm() (trace.Figure, bool) {
 	return exact(r, math.Abs(r)*(fall+i.U/i.Value)), true
 }
 
-// sourceFromRig takes the current from the voltage under fault and the rig's known resistance, where the
-// current's own readings are too slow to show it.
-func (f *figures) sourceFromRig(open trace.Figure, under float64) (trace.Figure, bool) {
-	rig := f.d.set.RigResistanceOhm
-	if rig <= 0 || under <= 0 || under >= open.Value {
-		return trace.Figure{}, false
-	}
-	r := rig * (open.Value - under) / under
-	share, _ := f.openShare()
-	u := math.Hypot(rigU, math.Hypot(voltsU, 2*share)+open.U/(open.Value-under))
-	fig := exact(r, r*u)
-	fig.Why = "from the rig's stated resistance"
-	return fig, true
-}
-
-// rigU is the expanded relative uncertainty of a rig's resistance: plugs and contacts add to it what they like
-// (common practice, no source).
-const rigU = 0.2
-
 // mostThrough says what can have been let through at most where the readings were too few to see it: the square of
-// the prospective current, for the longest time that they allow.
+// the prospective current, measured or else stated, for the longest time that they allow.
 func (f *figures) mostThrough() {
 	t, _ := f.get("time_to_cutoff_s")
 	i, _ := f.get("prospective_current_a")
-	if t.Bound != trace.AtMost || i.Bound != trace.Exact {
+	most, why := i.Value+i.U, "the square of the prospective current, for the longest time that the readings allow"
+	if i.Bound != trace.Exact {
+		most, why = f.d.set.ProspectiveA, "the square of the stated prospective current, for the longest time that the readings allow"
+	}
+	if t.Bound != trace.AtMost || most <= 0 {
 		return
 	}
 	for k := range f.out {
-		if fig := &f.out[k]; fig.Key == "let_through_a2s" && fig.Bound == trace.AtLeast {
-			most := i.Value + i.U
-			fig.Bound, fig.Value, fig.U = trace.AtMost, most*most*(t.Value+t.U), 0
-			fig.Why = "the square of the prospective current, for the longest time that the readings allow"
+		if fig := &f.out[k]; fig.Key == "let_through_a2s" && fig.Bound == trace.AtLeast && fig.Value <= most*most*t.Value {
+			fig.Bound, fig.Value, fig.U, fig.Why = trace.AtMost, most*most*(t.Value+t.U), 0, why
 		}
 	}
 }

@@ -11,20 +11,21 @@ import (
 // settingsFlags are the settings that a derivation needs, by the same names everywhere. What is not
 // given stays as it was.
 type settingsFlags struct {
-	Procedure     *trace.Procedure `help:"Kind of test: short, ramp, steps, overload or carry; short unless stated." placeholder:"KIND"`
-	RatedCurrent  *float64         `help:"The unit's rated current." placeholder:"A"`
-	RatedVoltage  *float64         `help:"The unit's rated voltage." placeholder:"V"`
-	Accuracy      *trace.Accuracy  `help:"The instrument's accuracy: percent of reading and counts, such as 0.8%+3, or for each range 2A:0.8%+3@0.001;10A:1.2%+5@0.01." placeholder:"SPEC"`
-	Calibration   *calibration     `help:"Makes the readings right: true = OFFSET + GAIN x shown, as OFFSET,GAIN or OFFSET,GAIN,U_OFFSET,U_GAIN (expanded uncertainties), or none." placeholder:"LINE"`
-	Resolution    *float64         `help:"The instrument's smallest step." placeholder:"A"`
-	Averaging     *seconds         `help:"Time over which the instrument averages; 0 says that it does not." placeholder:"S"`
-	Waveform      *trace.Waveform  `help:"The unit's output: dc, full-wave, half-wave or pwm." placeholder:"FORM"`
-	Hold          *seconds         `help:"How long the fault was or is held." placeholder:"S"`
-	Dwell         *seconds         `help:"How long each stair of a steps test is held." placeholder:"S"`
-	RigResistance *float64         `help:"Resistance of the rig without the unit." placeholder:"OHM"`
-	AppliedAt     *instant         `help:"When the fault was applied, on the times that the marks are told in; with --timecode also as a time code." placeholder:"S"`
-	FinalFall     *trace.FinalFall `help:"Whose a last fall without a removed mark was: opened (somebody opened the contact), cut_off (the unit), ask." placeholder:"WHOSE"`
-	RemovedAt     *instant         `help:"When the fault was removed, on the times that the marks are told in; with --timecode also as a time code." placeholder:"S"`
+	Procedure          *trace.Procedure `help:"Kind of test: short, ramp, steps, overload or carry; short unless stated." placeholder:"KIND"`
+	RatedCurrent       *float64         `help:"The unit's rated current." placeholder:"A"`
+	RatedVoltage       *float64         `help:"The unit's rated voltage." placeholder:"V"`
+	Accuracy           *trace.Accuracy  `help:"The instrument's accuracy: percent of reading and counts, such as 0.8%+3, or for each range 2A:0.8%+3@0.001;10A:1.2%+5@0.01." placeholder:"SPEC"`
+	Calibration        *calibration     `help:"Makes the readings right: true = OFFSET + GAIN x shown, as OFFSET,GAIN or OFFSET,GAIN,U_OFFSET,U_GAIN (expanded uncertainties), or none." placeholder:"LINE"`
+	Resolution         *float64         `help:"The instrument's smallest step." placeholder:"A"`
+	Averaging          *seconds         `help:"Time over which the instrument averages; 0 says that it does not." placeholder:"S"`
+	Waveform           *trace.Waveform  `help:"The unit's output: dc, full-wave, half-wave or pwm." placeholder:"FORM"`
+	Hold               *seconds         `help:"How long the fault was or is held." placeholder:"S"`
+	Dwell              *seconds         `help:"How long each stair of a steps test is held." placeholder:"S"`
+	ProspectiveCurrent *float64         `help:"Largest current that the unit can drive through this rig, from an earlier test or its open-circuit volts: what was let through is then bounded where the readings are too few to see it." placeholder:"A"`
+	RigResistance      *float64         `help:"Resistance of the rig without the unit." placeholder:"OHM"`
+	AppliedAt          *instant         `help:"When the fault was applied, on the times that the marks are told in; with --timecode also as a time code." placeholder:"S"`
+	FinalFall          *trace.FinalFall `help:"Whose a last fall without a removed mark was: opened (somebody opened the contact), cut_off (the unit), ask." placeholder:"WHOSE"`
+	RemovedAt          *instant         `help:"When the fault was removed, on the times that the marks are told in; with --timecode also as a time code." placeholder:"S"`
 }
 
 // over puts the flags over what is known already, and checks the whole.
@@ -44,6 +45,7 @@ func (f settingsFlags) overWith(s trace.Settings, rate *file.FrameRate) (trace.S
 	}
 	set(&s.Waveform, f.Waveform)
 	set(&s.RigResistanceOhm, f.RigResistance)
+	set(&s.ProspectiveA, f.ProspectiveCurrent)
 	set(&s.HoldS, f.Hold.float())
 	set(&s.DwellS, f.Dwell.float())
 	set(&s.FinalFall, f.FinalFall)
