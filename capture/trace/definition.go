@@ -67,7 +67,7 @@ var Definitions = []Definition{
 	{"trip_times_rated", "", "Trip over rating", "trip current over rated current", "as the trip current", "ratio", slopes},
 	{"ripple_hz", "Hz", "Ripples at", "upward crossings of the plateau's middle over their time", "not applicable on a smooth plateau; not resolved where the sampling cannot see it", "definition of frequency", all},
 	{"form_factor", "", "Form factor", "rms over mean of the plateau; pi/(2 sqrt 2) for full-wave and pi/2 for half-wave rectified sine where the waveform is stated and the meter averages",
-		"not resolved where the sampling cannot see it and no waveform is stated", "textbook, from memory; mean factors 0.90 and 0.64 in NEM 630", faults},
+		"not resolved where the sampling cannot see it and no waveform is stated, and where it lasted under three averaging times", "textbook, from memory; mean factors 0.90 and 0.64 in NEM 630", faults},
 	{"open_volts", "V", "Open-circuit voltage", "median of the voltage before the fault", "not resolved where the readings fall at too few places of a rippled output's period; left out without a voltage channel", "IEC 60050-131 equivalent source", faults},
 	{"source_ohm", "Ω", "Source resistance", "(open voltage less voltage under fault) over the sustained current", "not resolved where a slow meter sees only the level that it was limited to; left out without a voltage channel", "IEC 60050-131 equivalent source", faults},
 	{"prospective_current_a", "A", "Into a true short", "open voltage over source resistance", "left out without a voltage channel", "IEC 60050-441-17-01 prospective current", faults},

@@ -50,7 +50,13 @@ func (d *Detector) boxRise(e edge) edge {
 	if full && flows(j+3) {
 		drift = math.Abs(r.at(j+2).x - r.at(j+1).x)
 	}
-	return d.boxEdge(e, j, e.from, to, drift, full)
+	e = d.boxEdge(e, j, e.from, to, drift, full)
+	if j+1 < r.end && r.at(j).x-r.at(j+1).x > d.visible() {
+		// More flowed at first than afterwards, nobody knows how much: it began anywhere in the window.
+		e.t = r.at(j).t
+		e.u = d.averaging() / math.Sqrt(12)
+	}
+	return e
 }
 
 // boxFall does the same for the end of a pulse.
@@ -108,8 +114,8 @@ func (d *Detector) boxEdge(e edge, j int, from, to, drift float64, full bool) ed
 	noise := math.Hypot(math.Hypot(d.sigma, d.resolution()/math.Sqrt(12)), d.boxRipple()*step)
 	e.u = w * math.Sqrt(6*noise*noise+0.36*drift*drift) / math.Abs(step)
 	e.u = math.Hypot(min(e.u, w/2), math.Abs(d.interval()-w)/math.Sqrt(12))
-	if !full {
-		e.u = w / math.Sqrt(12)
+	if !full || (r.at(j).x-from)/step > 1 {
+		e.u = w / math.Sqrt(12) // the level within the window is not known, or was another than after it
 	}
 	// That a slow meter averages is an assumption where nobody stated it. A whole step from one reading
 	// to the next hardly ever happens to one that does, and always to one that does not.

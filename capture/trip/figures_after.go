@@ -129,7 +129,7 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 	}
 	fall := max(best.peak-best.peakNext, 0)
 	v := best.peak - d.noiseExcess(near)
-	u := expand(append(d.readingParts(v, d.peakNoise(near)), part{best.slack(d) / math.Sqrt(3), true})...)
+	u := expand(append(d.readingParts(v, d.peakNoise()), part{best.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case best.peakOver:
 		return bounded(trace.AtLeast, best.peak, u, "beyond the instrument's range"), true
@@ -192,6 +192,9 @@ func statedFormFactor(w trace.Waveform) (float64, bool) {
 
 func (f *figures) formFactor() (trace.Figure, bool) {
 	d, s := f.d, f.s
+	if d.averaged() && end0(s) < 3*d.averaging() {
+		return unresolved("it lasted under three averaging times of the meter"), true
+	}
 	if d.coarse() || d.hidesRipple() {
 		if ff, ok := statedFormFactor(d.set.Waveform); ok && d.averaging() > 0 {
 			// A current that sags or is rounded by an inductance is off by some tenths of a per cent, a short

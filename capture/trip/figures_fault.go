@@ -74,6 +74,9 @@ func (f *figures) timeToLimit() (trace.Figure, bool) {
 		}
 		return exact(t, u), true
 	case trace.LimitedCurrent:
+		if d.aliased() {
+			return unresolved(whyBlind), true
+		}
 		settled := max(s.p0.settledAt, s.p0.steadyAt) - s.p0.on.before
 		if d.rippled(s.p0) {
 			settled = max(s.p0.settledAt-s.p0.on.before, 0) + d.ripple.period
@@ -88,8 +91,17 @@ func (f *figures) peak() (trace.Figure, bool) {
 	near := max(d.hist.countFrom(0.95*p.peak), 1)
 	fall := max(p.peak-p.peakNext, 0)
 	v := p.peak - d.noiseExcess(p.crown.near())
-	if held, ok := d.sustained(f.s); ok && held > v && held <= p.peak && !d.rippled(p) {
-		v = held // where the whole plateau is the peak
+	noise := d.peakNoise()
+	if l, ok := d.plateauLevel(f.s); ok && l.v <= p.peak && !d.rippled(p) && !d.set.Procedure.NoUpperState() {
+		// Where the whole plateau is the peak: the largest of n readings of one level stands sqrt(2 ln n) sigma
+		// above it, and hardly ever two more.
+		only := p.peak-l.v < d.sigma*(2+math.Sqrt(2*math.Log(float64(max(p.n, 2)))))
+		switch {
+		case l.flat && only:
+			v, noise = l.v, 1.5*l.noise
+		case l.v > v:
+			v = l.v
+		}
 	}
 	if tp := &d.trip; d.set.Procedure == trace.Ramp && f.s.tripOf() != nil && tp.found && !tp.jumped && !d.rippled(p) && !d.hidesRipple() && math.Abs(p.peak-3*d.sigma-tp.level) < 4*d.sigma {
 		// The load rose to its highest just before the trip.
@@ -97,7 +109,7 @@ func (f *figures) peak() (trace.Figure, bool) {
 			return exact(tp.level, trip.U), true
 		}
 	}
-	u := expand(append(d.readingParts(v, d.peakNoise(p.crown.near())), part{p.slack(d) / math.Sqrt(3), true})...)
+	u := expand(append(d.readingParts(v, noise), part{p.slack(d) / math.Sqrt(3), true})...)
 	switch {
 	case p.peakOver:
 		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true
@@ -140,14 +152,9 @@ func (d *Detector) crestMiss(p *pulse) float64 {
 	return p.peak * (1 - math.Cos(min(angle, math.Pi/2)))
 }
 
-// peakNoise is the standard uncertainty of a peak from noise: the spread of the extreme, and what
-// noiseExcess may be off where the level is no plateau.
-func (d *Detector) peakNoise(near int) float64 {
-	if d.set.Procedure.NoUpperState() {
-		return 1.2 * d.sigma
-	}
-	return math.Hypot(0.7*d.sigma, d.noiseExcess(near)/3)
-}
+// peakNoise is the standard uncertainty of a peak from noise: so far the largest of noisy readings scatters
+// about noiseExcess, on a plateau and on a slope, for any number of them (drawn, 0.8 to 1.0 sigma).
+func (d *Detector) peakNoise() float64 { return d.sigma }
 
 // noiseExcess is how far the largest of several noisy readings of one level stands above it, told
 // from the number of readings within two sigma of the largest: the mean extreme of m normal values
@@ -229,6 +236,7 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	if e.noise > 0 {
 		parts = append(d.scaleParts(e.level, e.n), part{e.slope / 2, true}, part{e.noise, false}, part{e.shift / 3, true})
 	}
+	parts = append(parts, part{e.shiftU, false})
 	if d.boxed() && d.hidesRipple() {
 		parts = append(parts, part{e.level * d.meanRipple(e.span), true})
 	}

@@ -113,7 +113,16 @@ func (f *figures) wander(n int) float64 {
 		return 1
 	}
 	first, last := f.s.retries[0].on, f.s.retries[n-1].on
-	step := (last.t - first.t) / float64(n-1) / dt
+	step, worst := (last.t-first.t)/float64(n-1)/dt, 0.0
+	for _, slip := range []float64{-0.5, 0, 0.5} { // the ends are known to half an interval
+		worst = max(worst, sawtoothMean(step+slip/float64(n-1), n))
+	}
+	return max(worst, 1/math.Sqrt(float64(n)))
+}
+
+// sawtoothMean is the standard deviation of the mean of n values of a sawtooth of random phase, so many
+// periods apart, over that of one value.
+func sawtoothMean(step float64, n int) float64 {
 	var ss, weights float64
 	for m := 1.0; m <= 16; m++ {
 		share := 1.0
@@ -123,7 +132,7 @@ func (f *figures) wander(n int) float64 {
 		ss += share * share / (m * m)
 		weights += 1 / (m * m)
 	}
-	return max(math.Sqrt(ss/weights), 1/math.Sqrt(float64(n)))
+	return math.Sqrt(ss / weights)
 }
 
 // bounceU is the standard uncertainty of the on-time at closing where no bounce was seen: a contact

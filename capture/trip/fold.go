@@ -201,7 +201,11 @@ func (f *fold) confirm(d *Detector, p *pulse, o *obs, w, m float64) {
 		return
 	}
 	f.confirmed, f.pending, f.width = true, false, w
-	k0 := d.ring.index(max(f.t-2*w, p.on.t))
+	from := p.on.t
+	if d.boxed() {
+		from = p.on.after + d.interval()/4 // the reading that holds the onset is lower than what flowed
+	}
+	k0 := d.ring.index(max(f.t-2*w, from))
 	if d.choppy(p) {
 		f.edge = d.meanCross(k0, f.before, m, d.ripple.period)
 	} else {

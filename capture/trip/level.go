@@ -9,6 +9,8 @@ import (
 type level struct {
 	v     float64
 	parts []part
+	flat  bool    // nothing of it lies above the noise
+	noise float64 // A, standard deviation of one group
 }
 
 // levelGroups is into how many groups of readings a plateau is split: its level is the median of their
@@ -71,9 +73,9 @@ func (d *Detector) levelWithin(from, to float64, few int) (level, bool) {
 		part{spread / float64(len(blocks)) / math.Sqrt(3), true}, // the ends are known to a block
 		part{1e-4 * v, true}) // the last of a winding's warming up (common practice, no source)
 	if d.boxed() && d.hidesRipple() {
-		parts = append(parts, part{v * d.meanRipple(to-from), true})
+		parts = append(parts, part{v * d.meanRipple((to-from)/float64(groups)) / 2, true}) // a median of beats
 	}
-	return level{v, parts}, true
+	return level{v, parts, groups == levelGroups && m[groups-1]-v < 3*sigma, sigma}, true
 }
 
 // histogramLevel is the median of single readings, for a fault of which too few blocks are kept.
@@ -82,7 +84,7 @@ func (d *Detector) histogramLevel(span float64) (level, bool) {
 	q1, _ := d.hist.quantile(0.25)
 	q3, _ := d.hist.quantile(0.75)
 	edges := math.Hypot(d.pulses[0].on.u, d.interval()/math.Sqrt(12))
-	return level{v, append(d.scaleParts(v, d.hist.n),
+	return level{v: v, parts: append(d.scaleParts(v, d.hist.n),
 		part{spreadNoise(d.sigma, q3-q1, d.hist.n), false},
 		part{(q3 - q1) / max(span, d.interval()) * edges, true},
 		part{1e-4 * v, true})}, ok
@@ -105,10 +107,10 @@ func (d *Detector) rippledLevel(s *story, end float64) (level, bool) {
 		spread := m[3*n/4] - m[n/4]
 		noise := d.sigma / math.Sqrt(max(d.periods.span/d.interval(), 1))
 		v := medianOf(m)
-		return level{v, append(of(v), part{spread / float64(n), true}, part{spreadNoise(noise, spread, n), false})}, true
+		return level{v: v, parts: append(of(v), part{spread / float64(n), true}, part{spreadNoise(noise, spread, n), false})}, true
 	}
 	v, ok := d.wholeMean(s)
-	return level{v, of(v)}, ok
+	return level{v: v, parts: of(v)}, ok
 }
 
 // groupMeans splits values into so many groups, each of its neighbours, and gives their means; fewer values

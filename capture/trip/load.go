@@ -313,7 +313,7 @@ func (f *figures) neverTripped(why string) (trace.Figure, bool) {
 	if f.d.rippled(p) {
 		v = f.d.stairs.highest()
 	}
-	return bounded(trace.AtLeast, v, expand(f.d.readingParts(v, f.d.peakNoise(p.crown.near()))...), why), true
+	return bounded(trace.AtLeast, v, expand(f.d.readingParts(v, f.d.peakNoise())...), why), true
 }
 
 func (f *figures) rampRate() (trace.Figure, bool) {

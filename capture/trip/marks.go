@@ -67,6 +67,9 @@ func (s *story) marks(d *Detector) []trace.Mark {
 	return out
 }
 
+// handS is the least time in which a hand closes a contact once more (common practice, no source).
+const handS = 0.2
+
 // restored finds the output's return after the removal: on the voltage channel, or because the
 // contact was closed once more and current flows again at the fault's level.
 func (d *Detector) restored(s *story) (t, u float64, ok bool) {
@@ -88,6 +91,9 @@ func (d *Detector) restoredItself(s *story) (t, u float64, ok bool) {
 		return max(c.t, s.end), c.u, true
 	}
 	for _, p := range s.after {
+		if d.aliased() || p.on.before < s.end+handS+2*d.averaging() {
+			continue // a part of the ripple, or of the fall
+		}
 		if p.peak > s.p0.peak/2 {
 			return p.on.t, p.on.u, true
 		}

@@ -336,12 +336,13 @@ func (d *Detector) findSpike(p *pulse, end int) {
 
 // lastLevel is the current just before the fault ended.
 type lastLevel struct {
-	level float64
-	n     int     // readings behind it
-	span  float64 // s
-	slope float64 // A over one block: what an end placed differently would change
-	noise float64 // standard uncertainty from the blocks' own noise, A
-	shift float64 // A; how far it was carried on along the slope to the middle of the last tenth
+	level  float64
+	n      int     // readings behind it
+	span   float64 // s
+	slope  float64 // A over one block: what an end placed differently would change
+	noise  float64 // standard uncertainty from the blocks' own noise, A
+	shift  float64 // A; how far it was carried on along the slope to the middle of the last tenth
+	shiftU float64 // ... its standard uncertainty from noise and what averaging leaves of a ripple
 }
 
 // closeFault works out what needs the readings around the fault's end while they are kept.
@@ -379,7 +380,7 @@ func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 	}
 	noise := 3 * d.sigma / math.Sqrt(float64(max(d.dec.every, 1)))
 	l.slope = max(math.Abs(blocks[len(blocks)-1]-blocks[0])-noise, 0) / float64(len(blocks))
-	l.shift = d.tenthShift(p, end, span)
+	l.shift, l.shiftU = d.tenthShift(p, end, span)
 	if d.rippled(p) || d.boxed() && d.hidesRipple() {
 		l.level = meanOf(blocks)
 	} else {
@@ -393,7 +394,7 @@ func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 
 // tenthShift carries the level of the last span seconds on to the middle of the last tenth, where a short
 // fault's readings do not fit into it, by the slope of its second half.
-func (d *Detector) tenthShift(p *pulse, end, span float64) float64 {
+func (d *Detector) tenthShift(p *pulse, end, span float64) (shift, u float64) {
 	length := end - p.on.t
 	mid, n := d.dec.middle(end-span, end)
 	long := min(max(2*span, 6*d.interval()), 0.6*length)
@@ -401,7 +402,9 @@ func (d *Detector) tenthShift(p *pulse, end, span float64) float64 {
 	t1, n1 := d.dec.middle(end-long/2, end)
 	t0, n0 := d.dec.middle(end-long, end-long/2)
 	if n == 0 || n0 == 0 || n1 == 0 || t1 <= t0 || span < 0.12*length {
-		return 0
+		return 0, 0
 	}
-	return (meanOf(late) - meanOf(early)) / (t1 - t0) * (end - 0.05*length - mid)
+	far := (end - 0.05*length - mid) / (t1 - t0)
+	noise := math.Hypot(d.sigma, d.boxRipple()*meanOf(late)) / math.Sqrt(float64(max(d.dec.every, 1)))
+	return (meanOf(late) - meanOf(early)) * far, noise * math.Sqrt(1/float64(n0)+1/float64(n1)) * math.Abs(far)
 }
