@@ -27,6 +27,9 @@ type runView struct {
 	Open      bool
 	Operator  bool
 	Asked     bool // nobody has said yet whose the last fall was
+	Edits     []editRow
+	Choices   []choice // the marks that can be moved or struck
+	Kinds     []choice // ... and the kinds that can be added
 }
 
 type fact struct{ Name, Value string }
@@ -66,6 +69,7 @@ func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 		Behaviour: words.Behaviour(run.Derivation.Behaviour), Recovery: words.Recovery(run.Derivation.Recovery),
 		Lines: lines, Events: eventRows(run.Derivation.Marks), Settings: settingFacts(run), Facts: runFacts(run), Counts: countFacts(run.Counts),
 		Open: run.State == trace.RunOpen, Operator: roleOf(r) == roleOperator,
+		Edits: editRows(run.Edits), Choices: markChoices(run), Kinds: kindChoices(),
 		Asked: slices.ContainsFunc(run.Derivation.Warnings, func(w trace.Warning) bool { return w.Code == "final_fall" }),
 	}
 	if v.Asked && run.Derivation.Behaviour == trace.BehaviourUnsure {

@@ -4,6 +4,7 @@ import { ask } from "./api.js";
 import { niceTop } from "./axes.js";
 import { TraceChart } from "./chart.js";
 import { ColumnStore } from "./columns.js";
+import "./marksform.js";
 import { element, pageData, setText, shape } from "./page.js";
 import { inOrder, stretches } from "./phases.js";
 import { closePicture } from "./pictures.js";
