@@ -129,7 +129,7 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 	}
 	fall := max(best.peak-best.peakNext, 0)
 	v := best.peak - d.noiseExcess(near)
-	u := expand(append(d.readingParts(v, d.peakNoise()), part{best.slack(d) / math.Sqrt(3), true})...)
+	u := expand(append(d.readingParts(v, d.peakNoise()), part{best.slack(d) / math.Sqrt(3), true}, d.hiddenNoise(v))...)
 	switch {
 	case best.peakOver:
 		return bounded(trace.AtLeast, best.peak, u, "beyond the instrument's range"), true

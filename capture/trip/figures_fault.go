@@ -109,7 +109,7 @@ func (f *figures) peak() (trace.Figure, bool) {
 			return exact(tp.level, trip.U), true
 		}
 	}
-	u := expand(append(d.readingParts(v, noise), part{p.slack(d) / math.Sqrt(3), true})...)
+	u := expand(append(d.readingParts(v, noise), part{p.slack(d) / math.Sqrt(3), true}, d.hiddenNoise(v))...)
 	switch {
 	case p.peakOver:
 		return bounded(trace.AtLeast, p.peak, u, "beyond the instrument's range"), true

@@ -67,7 +67,20 @@ func (d *Detector) countU(i float64, n int) float64 {
 	}
 	r := d.sigma / count
 	left := math.Exp(-2 * math.Pi * math.Pi * r * r)
+	if r < 1 {
+		left = 1 // noise of less than a count is not known: its readings are nearly all alike
+	}
 	return count / math.Sqrt(12) * max(left, 1/math.Sqrt(float64(max(n, 1))))
+}
+
+// hiddenNoise is what an extreme may owe to noise that the display counts hide: the largest of some thousand
+// readings lies up to three standard deviations out, and half a count of noise shows as hardly any.
+func (d *Detector) hiddenNoise(i float64) part {
+	count := d.resolutionAt(i)
+	if d.sigma >= count {
+		return part{}
+	}
+	return part{1.5 * count / math.Sqrt(3), true}
 }
 
 // meanU is the standard uncertainty of a mean of i amperes over n readings that is not noise.
