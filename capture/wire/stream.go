@@ -218,7 +218,8 @@ func (s *Stream) place(at int64, gap bool, what clock.Outcome) {
 func (s *Stream) put(r *Reading) {
 	if s.ok {
 		list := &s.samples[r.Channel]
-		*list = append(*list, trace.Sample{AtNS: s.at, Value: r.Value, Flags: r.Flags&^trace.Gap | s.flags})
+		// Boards print -0.000; no current is minus nothing, and as a sample of its own it would pack badly.
+		*list = append(*list, trace.Sample{AtNS: s.at, Value: r.Value + 0, Flags: r.Flags&^trace.Gap | s.flags})
 	}
 }
 

@@ -328,3 +328,31 @@ func BenchmarkStream(b *testing.B) {
 		})
 	}
 }
+
+// Boards print "-0.000". As a sample it is 0: with its sign it would be a number of its own to whoever stores it.
+func TestMinusNothingIsNothing(t *testing.T) {
+	spec, err := wire.ParseSpec("board=text:/dev/null?time=ms")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := wire.NewStream(spec)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	see := func(batches []trace.Batch) {
+		for _, b := range batches {
+			for _, x := range b.Samples {
+				if n++; x.Value != 0 || math.Signbit(x.Value) {
+					t.Errorf("sample %+v, want a plain 0", x)
+				}
+			}
+		}
+	}
+	for i := range 40 {
+		see(s.Feed(fmt.Appendf(nil, "%d,-0.000\n", 10*i), int64(i)*10e6))
+	}
+	if see(s.Flush()); n < 30 {
+		t.Errorf("only %d samples", n)
+	}
+}
