@@ -82,13 +82,13 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 		return inapplicable("it did not try again"), true
 	}
 	var widths []float64
-	worst, longest, fewest := 0.0, 0.0, math.MaxInt
+	ss, longest, fewest := 0.0, 0.0, math.MaxInt
 	for _, p := range s.retries {
 		if !s.whole(p) {
 			continue
 		}
 		widths = append(widths, p.off.t-p.on.t)
-		worst = max(worst, math.Hypot(p.on.u, p.off.u))
+		ss += p.on.u*p.on.u + p.off.u*p.off.u
 		longest = max(longest, p.off.after-p.on.before)
 		fewest = min(fewest, p.n-p.lowN)
 	}
@@ -96,9 +96,9 @@ func (f *figures) retryWidth() (trace.Figure, bool) {
 		return inapplicable("no pulse was seen to its end"), true
 	}
 	v, mean := f.usual(widths)
-	u := worst
+	u := math.Sqrt(ss / float64(len(widths)))
 	if mean {
-		u = worst * f.wander(len(widths))
+		u *= f.wander(len(widths))
 	}
 	u = expand(part{u, true})
 	if fewest < fewReadings || (d.averaged() && v < 3*d.averaging()) {
@@ -121,14 +121,14 @@ func (f *figures) retryPeak() (trace.Figure, bool) {
 			best = p
 		}
 	}
-	near := 0
+	top := best.crown
 	for _, p := range s.retries {
-		if p.peak >= best.peak-2*d.sigma {
-			near += p.crown.near()
+		if p != best {
+			top.join(&p.crown)
 		}
 	}
 	fall := max(best.peak-best.peakNext, 0)
-	v := best.peak - d.noiseExcess(near)
+	v := best.peak - d.noiseExcess(top.near())
 	u := expand(append(d.readingParts(v, d.peakNoise()), part{best.slack(d) / math.Sqrt(3), true}, d.hiddenNoise(v))...)
 	switch {
 	case best.peakOver:
@@ -159,15 +159,20 @@ func (f *figures) retryDuty() (trace.Figure, bool) {
 
 func (f *figures) rippleHz() (trace.Figure, bool) {
 	d := f.d
-	if hz, u := d.ripple.hz(d.interval()); hz > 0 {
+	if hz, u := d.ripple.hz(d.interval(), d.sigma, d.stepped()); hz > 0 {
 		if !d.rippleSeen() {
 			return unresolved("what is seen may be an alias of something faster"), true
 		}
-		if d.set.Procedure.NoUpperState() {
-			u += hz / float64(2*d.ripple.crossed) // the crossings move while the level rises
+		// Where the crest sags by a share, the crossing moves on the wave by up to tan(asin(2/pi))/pi of it, in
+		// periods (full-wave; half-wave less); while a load rises, by some tenths between the new levels.
+		moved := 0.002 + 0.26*math.Abs(d.ripple.crest/d.ripple.base-1)
+		switch d.set.Procedure {
+		case trace.Ramp:
+			moved = 0.4
+		case trace.Steps:
+			moved = 0.03
 		}
-		u += 0.01 * hz / float64(d.ripple.crossed) // ... and a little while it sags
-		return exact(hz, 2*u), true
+		return exact(hz, expand(part{u, d.stepped()}, part{moved * hz / float64(d.ripple.crossed) / math.Sqrt(3), true})), true
 	}
 	if d.coarse() || d.choppy(f.s.p0) {
 		return unresolved("the readings are too slow to see it"), true

@@ -299,7 +299,7 @@ func (f *figures) residual() (trace.Figure, bool) {
 			parts = append(parts, part{v * d.meanRipple(s.endAt.t-d.fold.settled.t), true})
 		}
 		if d.rippled(s.p0) {
-			parts = append(parts, part{v * d.ripple.period / max(s.endAt.t-d.fold.settled.t, d.ripple.period) / 4, true})
+			parts = append(parts, part{v * d.ripple.period / max(s.endAt.t-d.fold.settled.t, d.ripple.period) / 12, true})
 		}
 	}
 	u := expand(parts...)

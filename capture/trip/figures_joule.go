@@ -145,7 +145,7 @@ func (f *figures) bounceU() float64 {
 	case n > 0: // each make and break between two readings, and as many not seen
 		return f.d.interval() * math.Sqrt(4*float64(n)) / math.Sqrt(12)
 	}
-	return min(1.5*f.d.interval(), 1.2e-3) / math.Sqrt(3) // of the contact that unseenMake draws
+	return min(1.5*f.d.interval(), 0.7e-3+0.2*f.d.interval()) / math.Sqrt(3) // of the contact that unseenMake draws
 }
 
 func (f *figures) heating() (trace.Figure, bool) {

@@ -70,8 +70,9 @@ func (d *Detector) levelWithin(from, to float64, few int) (level, bool) {
 		noise = sigma
 	}
 	parts := append(d.scaleParts(v, n), part{noise, false},
-		part{spread / float64(len(blocks)) / math.Sqrt(3), true}, // the ends are known to a block
-		part{1e-4 * v, true}) // the last of a winding's warming up (common practice, no source)
+		part{spread / float64(len(blocks)) / math.Sqrt(3), true},       // the ends are known to a block
+		part{spread / max(to-from, d.interval()) * usualBounceS, true}, // ... and to the contact's settling
+		part{2e-5 * v, true}) // rounding
 	if d.boxed() && d.hidesRipple() {
 		parts = append(parts, part{v * d.meanRipple((to-from)/float64(groups)) / 2, true}) // a median of beats
 	}

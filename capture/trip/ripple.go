@@ -99,19 +99,32 @@ func (p *ripple) follow(a, b *obs) bool {
 		return false
 	}
 	p.armed = false
+	passed := 1 // periods since the last crossing: a reading may have missed a trough
 	if p.crossed == 0 {
 		p.first = p.rose
+	} else if p.period > 0 {
+		if passed = int(math.Round((p.rose - p.last) / p.usual())); passed == 0 {
+			return false // one rise seen twice, as the crossing level moved
+		}
 	}
 	p.last = p.rose
-	p.crossed++
+	p.crossed += passed
 	p.adapt()
 	return true
+}
+
+// usual is the period over all crossings so far, once they are many.
+func (p *ripple) usual() float64 {
+	if p.crossed > 16 {
+		return (p.last - p.first) / float64(p.crossed-1)
+	}
+	return p.period
 }
 
 // adapt lets the hysteresis follow a plateau that sags, from the extremes of the cycle just seen.
 func (p *ripple) adapt() {
 	p.crest = max(p.top, 0.9*p.crest)
-	if p.crest < 0.6*p.base || p.crest > 2*p.base {
+	if p.crest < 0.85*p.base || p.crest > 1.5*p.base {
 		// The load has changed: the same place on the wave is another level now.
 		p.mid, p.base = p.mid*p.crest/p.base, p.crest
 	}
@@ -142,14 +155,21 @@ func stepShare(r *ring, k0 int, lo, hi float64) float64 {
 	return float64(steps) / float64(max(rises, 1))
 }
 
-// hz gives the ripple's frequency and its standard uncertainty.
-func (p *ripple) hz(interval float64) (f, u float64) {
+// hz gives the ripple's frequency and its standard uncertainty. A steep edge lies anywhere between two
+// readings; on a rectified sine the crossing is interpolated: its chord is off by about half of what the
+// interval is of the period, and noise moves it along the slope, at least 0.75 pi times crest times frequency
+// (textbook).
+func (p *ripple) hz(interval, sigma float64, steep bool) (f, u float64) {
 	if p.period == 0 || p.crossed < 2 {
 		return 0, 0
 	}
 	span := p.last - p.first
 	f = float64(p.crossed-1) / span
-	return f, f * interval / math.Sqrt(6) / span
+	at := interval / math.Sqrt(12)
+	if !steep {
+		at = min(at, math.Hypot(interval*interval*f/2, sigma/(0.75*math.Pi*p.crest*f)))
+	}
+	return f, f * at * math.Sqrt2 / span
 }
 
 // slowestHz is below what rectified mains or pulse-width modulation has (common practice, no source).
@@ -159,7 +179,7 @@ const slowestHz = 45
 // least eight readings a period at 500 readings a second or more; or a frequency that rectified
 // mains has.
 func (d *Detector) rippleSeen() bool {
-	f, _ := d.ripple.hz(d.interval())
+	f, _ := d.ripple.hz(d.interval(), d.sigma, true)
 	if f == 0 {
 		return false
 	}

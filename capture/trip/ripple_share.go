@@ -53,19 +53,17 @@ func (d *Detector) chopShare(span float64) float64 {
 	return min(2*math.Sqrt((1-on)/(on*n)), 0.5)
 }
 
-// phases is at how many different places between two readings the ripple's edges fall within span.
-// Where q periods are a whole number of intervals there are q of them; a small remainder makes them
-// wander.
-func (d *Detector) phases(span float64) float64 { return phasesOf(d.truePeriod(), d.interval(), span) }
-
-// phasesOf is the same for any period t and reading interval dt, s.
-func phasesOf(t, dt, span float64) float64 {
-	x, least := t/dt, math.Inf(1)
-	for q := 1.0; q <= 32 && q*t <= span; q++ {
-		wander := math.Abs(q*x-math.Round(q*x)) * span / (q * t)
-		least = min(least, q*max(1, wander))
+// phases is by how much the errors at the ripple's edges average out within span: by as much as the mean of a
+// sawtooth that steps through the interval between two readings from period to period. The period is known to
+// about half an interval over the span.
+func (d *Detector) phases(span float64) float64 {
+	t := d.truePeriod()
+	n := max(int(span/t), 1)
+	worst := 0.0
+	for _, slip := range []float64{-0.5, 0, 0.5} {
+		worst = max(worst, sawtoothMean(t/d.interval()+slip/float64(n), n))
 	}
-	return min(least, span/t)
+	return min(1/worst, span/t)
 }
 
 // truePeriod is the ripple's period over all of the crossings counted so far; 0 where there is none.

@@ -94,6 +94,15 @@ func (c *crown) add(x float64) {
 	}
 }
 
+// join adds the readings of another pulse of the same noise, as far as they lie as high.
+func (c *crown) join(o *crown) {
+	for i, k := range o.count {
+		if at := c.top - o.top + int64(i); at >= 0 && at < int64(len(c.count)) {
+			c.count[at] += k
+		}
+	}
+}
+
 // near is how many readings lie within two sigma of the highest.
 func (c *crown) near() int {
 	n := 0
