@@ -157,18 +157,18 @@ func (d *Detector) crestMiss(p *pulse) float64 {
 func (d *Detector) peakNoise() float64 { return d.sigma }
 
 // noiseExcess is how far the largest of several noisy readings of one level stands above it, told
-// from the number of readings within two sigma of the largest: the mean extreme of m normal values
-// is 0.85, 1.54, 2.04, 3.2 sigma where 2.6, 7, 14, 100 of them lie so near (order statistics of the
-// normal distribution, computed), which this line meets within 0.15 sigma. Counting near the peak
+// from the number of readings within two sigma of the largest: the mean extreme of normal values
+// is 0.85, 1.54, 2.16, 2.97, 3.62, 4.66 sigma where 2.6, 7, 17, 66, 220, 1190 of them lie so near (order
+// statistics of the normal distribution, computed), which this line meets within 0.15 sigma. Counting near the peak
 // instead of over the plateau keeps it right where the plateau sags.
 func (d *Detector) noiseExcess(near int) float64 {
 	if near < 2 {
 		return 0
 	}
-	excess := 0.2 + 0.68*math.Log(float64(near))
+	excess := 0.25 + 0.63*math.Log(float64(near))
 	if d.set.Procedure == trace.Ramp {
-		// Where the level rises evenly to its top the same number means less (drawn, 0.45 sigma).
-		excess = max(excess-0.45, 0)
+		// Where the level rises evenly to its top the same number means less (drawn, 0.35 sigma).
+		excess = max(excess-0.35, 0)
 	}
 	return d.sigma * excess
 }
@@ -241,7 +241,7 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 		parts = append(parts, part{e.level * d.meanRipple(e.span), true})
 	}
 	if d.rippled(s.p0) {
-		parts = append(parts, part{e.level * d.shareOver(e.span), true}, part{0.01 * e.level * d.ripple.period / e.span, true})
+		parts = append(parts, part{e.level * e.share, true}, part{0.01 * e.level * d.ripple.period / e.span, true})
 	}
 	if f.unsure {
 		return bounded(trace.AtLeast, e.level, expand(parts...), whyUnsure), true

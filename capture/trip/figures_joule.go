@@ -67,7 +67,11 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	if c := f.s.cut; c != nil && c.at.t <= b.t {
 		parts = append(parts, part{c.from * c.from * c.u, true})
 	} else if l := f.s.limit; l != nil {
-		parts = append(parts, part{(l.from*l.from - l.to*l.to) * l.u, true})
+		crest := 1.0
+		if d.rippled(f.s.p0) {
+			crest = 2 // it acts near a crest, whose square is twice the mean square
+		}
+		parts = append(parts, part{crest * (l.from*l.from - l.to*l.to) * l.u, true})
 	}
 	parts = append(parts, part{f.edgesU(b.t, func(p *pulse) float64 { return p.peak * p.peak }), true})
 	if b.t >= f.s.end && f.s.flowing() {

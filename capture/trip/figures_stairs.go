@@ -27,7 +27,7 @@ func (f *figures) climb() climb {
 		last := lastOf(all)
 		switch {
 		case d.briefStair(last):
-			c.tripped = stair{from: trip.t, to: trip.t, level: d.trip.level, mean: d.trip.level, n: 1}
+			c.tripped = stair{from: trip.t, to: trip.t, level: d.trip.level, mean: d.trip.level, late: d.trip.level, n: 1}
 			c.least = !d.trip.steady || d.averaged()
 		case d.unseenStair(last, trip.t):
 			c.unseen = true
@@ -109,11 +109,19 @@ func (f *figures) carriedCurrent() (trace.Figure, bool) {
 		}
 		return exact(v, u), true
 	}
+	if f.stairsHidden() {
+		return unresolved(whyBlind), true
+	}
 	c := f.climb()
 	if !c.found {
 		return unresolved("no stair stood for its whole dwell"), true
 	}
 	return exact(f.stairLevel(c.carried)), true
+}
+
+// stairsHidden: where in the ripple the readings fall makes more difference than a stair does.
+func (f *figures) stairsHidden() bool {
+	return f.d.rippled(f.s.p0) && stairDoubt*f.d.shareOver(f.d.stairs.look) > 3*stairShare
 }
 
 // stairLevel is the level of a stair with its expanded uncertainty: the median of its readings, rippled the
@@ -122,24 +130,25 @@ func (f *figures) stairLevel(c stair) (level, u float64) {
 	d := f.d
 	held := max(c.held(), d.interval())
 	n := max(int(held/max(d.interval(), 1e-9)), 1)
-	v := c.mean
+	// Of a stair that sags the median is asked for: the mean misses it by up to two fifths of what lies between
+	// mean and end (exponential approach, closed form), so half of that is taken off, give or take as much.
+	sag := 0.2 * (c.mean - c.late)
+	v := c.mean - sag
 	parts := append(d.levelParts(v, n), part{1e-4 * v, true})
 	switch {
+	case c.held() == 0: // a brief one is steady within so much
+		parts = append(parts, part{stairShare / 3 * v / math.Sqrt(3), true})
 	case d.rippled(f.s.p0):
 		// Its ends lie at readings and not at a period's end.
 		parts = append(parts, part{v * d.shareOver(held), true}, part{2 * v * d.interval() / held, true})
 	case d.boxed() && d.hidesRipple():
 		parts = append(parts, part{v * d.meanRipple(held), true})
-	case c.held() == 0: // a brief one is steady within so much
-		parts = append(parts, part{stairShare / 3 * v / math.Sqrt(3), true})
 	default:
-		if l, ok := d.levelWithin(c.from+d.stairs.look, c.to-d.interval()/4, fewReadings); ok {
+		if l, ok := d.levelWithin(c.from+d.stairs.look, c.to-d.interval()/4, fewReadings, d.stairs.look); ok {
 			return l.v, expand(l.parts...)
 		}
 	}
-	// A stair that sags: what is asked for is its median, which the mean misses by up to a third of what lies
-	// between the mean and its newest windows (exponential approach, closed form).
-	return v, expand(append(parts, part{math.Abs(c.level-c.mean) / 3, true})...)
+	return v, expand(append(parts, part{math.Abs(sag) / math.Sqrt(3), true})...)
 }
 
 func (f *figures) trippedCurrent() (trace.Figure, bool) {
@@ -150,6 +159,9 @@ func (f *figures) trippedCurrent() (trace.Figure, bool) {
 		return unresolved(whyUnsure), true
 	}
 	if f.d.blind() {
+		return unresolved(whyBlind), true
+	}
+	if f.stairsHidden() {
 		return unresolved(whyBlind), true
 	}
 	c := f.climb()
@@ -168,6 +180,9 @@ const whyFewOnStair = "too few readings saw the stair that tripped settled"
 
 func (f *figures) stairTrip() (trace.Figure, bool) {
 	if f.d.blind() {
+		return unresolved(whyBlind), true
+	}
+	if f.stairsHidden() {
 		return unresolved(whyBlind), true
 	}
 	c := f.climb()

@@ -265,8 +265,7 @@ func (d *Detector) meanCross(k0 int, from, to, period float64) edge {
 		if have && prev >= mid && m < mid {
 			at := prevT + (prev-mid)/(prev-m)*(t-prevT)
 			s, _ := d.ring.sumsAt(at)
-			// It acted near a crest or near a trough: the mean crosses within three tenths of a period.
-			return edge{t: at, u: 0.3 * period / math.Sqrt(3), from: from, to: to, at: s, before: at - period/2, after: at + period/2}
+			return edge{t: at, u: period / 2 / math.Sqrt(3), from: from, to: to, at: s, before: at - period/2, after: at + period/2}
 		}
 		prev, prevT, have = m, t, true
 	}

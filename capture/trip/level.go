@@ -34,7 +34,7 @@ func (d *Detector) plateauLevel(s *story) (level, bool) {
 	case d.rippled(p):
 		return d.rippledLevel(s, end)
 	case d.boxed():
-		if l, ok := d.levelWithin(p.on.after-d.interval()/4, end-d.interval()/2, 1); ok {
+		if l, ok := d.levelWithin(p.on.after-d.interval()/4, end-d.interval()/2, 1, usualBounceS); ok {
 			return l, true
 		}
 		return d.histogramLevel(end - p.on.t)
@@ -46,15 +46,15 @@ func (d *Detector) plateauLevel(s *story) (level, bool) {
 	if d.dec.every > 1 {
 		few = levelGroups
 	}
-	if l, ok := d.levelWithin(from, end, few); ok {
+	if l, ok := d.levelWithin(from, end, few, usualBounceS); ok {
 		return l, true
 	}
 	return d.histogramLevel(end - from)
 }
 
-// levelWithin is the level of the fault's readings between two instants; ok is false where fewer than few
-// blocks of them are kept.
-func (d *Detector) levelWithin(from, to float64, few int) (level, bool) {
+// levelWithin is the level of the fault's readings between two instants, each known to slack seconds; ok is
+// false where fewer than few blocks of them are kept.
+func (d *Detector) levelWithin(from, to float64, few int, slack float64) (level, bool) {
 	blocks := d.dec.within(from, to)
 	if len(blocks) < few {
 		return level{}, false
@@ -70,8 +70,8 @@ func (d *Detector) levelWithin(from, to float64, few int) (level, bool) {
 		noise = sigma
 	}
 	parts := append(d.scaleParts(v, n), part{noise, false},
-		part{spread / float64(len(blocks)) / math.Sqrt(3), true},       // the ends are known to a block
-		part{spread / max(to-from, d.interval()) * usualBounceS, true}, // ... and to the contact's settling
+		part{spread / float64(len(blocks)) / math.Sqrt(3), true}, // the ends are known to a block
+		part{spread / max(to-from, d.interval()) * slack, true},  // ... and as the contact settles, or a window
 		part{2e-5 * v, true}) // rounding
 	if d.boxed() && d.hidesRipple() {
 		parts = append(parts, part{v * d.meanRipple((to-from)/float64(groups)) / 2, true}) // a median of beats

@@ -7,6 +7,7 @@ import "math"
 type periods struct {
 	means   series  // by the period's end
 	span    float64 // s; whole periods with at least periodReadings readings in them
+	cycles  float64 // ... so many
 	from    sums    // the sums at the last period's end
 	begun   bool
 	pending []vReading // means of periods after which nothing high was seen yet
@@ -43,16 +44,19 @@ func (ps *periods) pass(d *Detector, p *pulse, o *obs) {
 		}
 		s := at.minus(ps.from)
 		ps.from = at
+		ps.span = ps.cycles * d.truePeriod() // ever better known, and the same however the input is cut
 		if s.gap == 0 && len(ps.pending) < 64 {
 			ps.pending = append(ps.pending, vReading{next, s.q / t})
 		}
+		t = ps.span
 	}
 }
 
 // start begins with the oldest whole period since the contact settled that is still kept.
 func (ps *periods) start(d *Detector, p *pulse) {
 	ps.begun = true
-	ps.span = math.Ceil(periodReadings*d.interval()/d.ripple.period) * d.ripple.period
+	ps.cycles = math.Ceil(periodReadings * d.interval() / d.ripple.period)
+	ps.span = ps.cycles * d.truePeriod()
 	from := math.Max(p.settledAt, d.ring.at(d.ring.first()).t)
 	if at, ok := d.ring.sumsAt(from); ok {
 		ps.from = at

@@ -339,6 +339,7 @@ type lastLevel struct {
 	level  float64
 	n      int     // readings behind it
 	span   float64 // s
+	share  float64 // relative standard uncertainty from where in the ripple the readings fall
 	slope  float64 // A over one block: what an end placed differently would change
 	noise  float64 // standard uncertainty from the blocks' own noise, A
 	shift  float64 // A; how far it was carried on along the slope to the middle of the last tenth
@@ -366,15 +367,15 @@ func (d *Detector) lastTenth(p *pulse, end float64) lastLevel {
 	if t := d.ripple.period; t > 0 {
 		// The median of the period means, or one mean over whole periods where they are few.
 		if m := d.periods.within(end-span, end); len(m) >= 3 {
-			return lastLevel{level: medianOf(m), n: int(span/d.interval()) + 1, span: span}
+			return lastLevel{level: medianOf(m), n: int(span/d.interval()) + 1, span: span, share: d.shareOver(d.periods.span) / math.Sqrt(float64(len(m)))}
 		}
 		whole := max(math.Floor(span/t), 1) * t
 		if m, ok := d.meanBetween(end-whole, end); ok {
-			return lastLevel{level: m, n: int(whole/d.interval()) + 1, span: whole}
+			return lastLevel{level: m, n: int(whole/d.interval()) + 1, span: whole, share: d.shareOver(whole)}
 		}
 	}
 	blocks := d.dec.within(max(end-span, p.on.t), end)
-	l := lastLevel{n: len(blocks) * max(d.dec.every, 1), span: span}
+	l := lastLevel{n: len(blocks) * max(d.dec.every, 1), span: span, share: d.shareOver(span)}
 	if len(blocks) == 0 {
 		return l
 	}

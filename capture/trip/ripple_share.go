@@ -56,12 +56,17 @@ func (d *Detector) chopShare(span float64) float64 {
 // phases is by how much the errors at the ripple's edges average out within span: by as much as the mean of a
 // sawtooth that steps through the interval between two readings from period to period. The period is known to
 // about half an interval over the span.
-func (d *Detector) phases(span float64) float64 {
-	t := d.truePeriod()
+func (d *Detector) phases(span float64) float64 { return phasesOf(d.truePeriod(), d.interval(), span) }
+
+// phasesOf is the same for any period t and reading interval dt, s.
+func phasesOf(t, dt, span float64) float64 {
+	if t <= 0 || dt <= 0 {
+		return 1
+	}
 	n := max(int(span/t), 1)
 	worst := 0.0
 	for _, slip := range []float64{-0.5, 0, 0.5} {
-		worst = max(worst, sawtoothMean(t/d.interval()+slip/float64(n), n))
+		worst = max(worst, sawtoothMean(t/dt+slip/float64(n), n))
 	}
 	return min(1/worst, span/t)
 }

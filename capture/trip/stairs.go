@@ -24,6 +24,7 @@ type stair struct {
 	from, to float64 // s
 	level    float64 // A, mean of its newest windows
 	mean     float64 // A, mean of all of its windows without the first
+	late     float64 // A, mean of about the last eight
 	n        int     // windows
 }
 
@@ -33,6 +34,7 @@ const (
 	maxStairs  = 256
 	stairShare = 0.03 // a change smaller than this share of the level is drift, not a stair
 	stairLookS = 0.02
+	stairDoubt = 4.0 // so many standard uncertainties of a window's mean are no stair
 )
 
 // pass takes one reading.
@@ -92,13 +94,13 @@ func (s *stairs) take(d *Detector, w window) {
 	slack := max(stairShare*math.Abs(s.cur.level), 4*d.sigma/math.Sqrt(readings), 3*d.resolution())
 	switch {
 	case d.ripple.period > 0: // a window ends at a reading, not at a period's end
-		slack = max(slack, 3*math.Abs(s.cur.level)*d.interval()/(w.to-w.from))
+		slack = max(slack, math.Abs(s.cur.level)*max(3*d.interval()/(w.to-w.from), stairDoubt*d.shareOver(w.to-w.from)))
 	case d.boxed():
 		slack = max(slack, beatSlack*math.Abs(s.cur.level)*d.meanRipple(w.to-w.from))
 	}
 	switch off := w.mean - s.cur.level; {
 	case s.cur.n == 0:
-		s.cur = stair{w.from, w.to, w.mean, w.mean, 1}
+		s.cur = stair{w.from, w.to, w.mean, w.mean, w.mean, 1}
 	case math.Abs(off) <= slack:
 		s.cur.extend(w)
 		s.waiting = false
@@ -116,7 +118,7 @@ func (s *stairs) next(w window) {
 		s.done = append(s.done[:0], s.done[1:]...)
 	}
 	s.done = append(s.done, s.cur)
-	s.cur = stair{s.strayed.from, w.to, w.mean, w.mean, 1}
+	s.cur = stair{s.strayed.from, w.to, w.mean, w.mean, w.mean, 1}
 	s.waiting = false
 }
 
@@ -126,6 +128,7 @@ func (c *stair) extend(w window) {
 	c.n++
 	c.level += (w.mean - c.level) / float64(min(c.n, 64))
 	c.mean += (w.mean - c.mean) / float64(c.n)
+	c.late += (w.mean - c.late) / float64(min(c.n, 8))
 }
 
 // held is how long a stair lasted, s.

@@ -90,10 +90,10 @@ func (d *Detector) meanU(i float64, n int) float64 {
 
 // spreadNoise is the standard uncertainty of a median from noise where the level itself moves over a
 // range with the given interquartile range: only readings within about sigma of the median are
-// ambiguous. On a plateau, whose interquartile range is 1.35 sigma, it is the 1.2 sigma/sqrt(n) of
+// ambiguous. On a plateau, whose interquartile range is 1.35 sigma, it is the 1.25 sigma/sqrt(n) of
 // normal noise.
 func spreadNoise(sigma, iqr float64, n int) float64 {
-	return math.Sqrt(sigma * max(iqr, 1.35*sigma) / float64(max(n, 1)))
+	return math.Sqrt(sigma * max(iqr, 1.57*sigma) / float64(max(n, 1)))
 }
 
 // instantParts are those of a duration between two edges: each instant, and the time base.
