@@ -197,6 +197,9 @@ func statedFormFactor(w trace.Waveform) (float64, bool) {
 
 func (f *figures) formFactor() (trace.Figure, bool) {
 	d, s := f.d, f.s
+	if f.unsure {
+		return unresolved(whyUnsure), true
+	}
 	if d.averaged() && end0(s) < 3*d.averaging() {
 		return unresolved("it lasted under three averaging times of the meter"), true
 	}

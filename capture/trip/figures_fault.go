@@ -103,7 +103,8 @@ func (f *figures) peak() (trace.Figure, bool) {
 			v = l.v
 		}
 	}
-	if tp := &d.trip; d.set.Procedure == trace.Ramp && f.s.tripOf() != nil && tp.found && !tp.jumped && !d.rippled(p) && !d.hidesRipple() && math.Abs(p.peak-3*d.sigma-tp.level) < 4*d.sigma {
+	if tp := &d.trip; d.set.Procedure == trace.Ramp && f.s.tripOf() != nil && tp.found && !tp.jumped && !d.rippled(p) && !d.hidesRipple() && !d.averaged() &&
+		math.Abs(p.peak-3*d.sigma-tp.level) < 4*d.sigma+2*math.Abs(tp.slope)*d.interval() {
 		// The load rose to its highest just before the trip.
 		if trip, _ := f.get("trip_current_a"); trip.Bound == trace.Exact {
 			return exact(tp.level, trip.U), true
