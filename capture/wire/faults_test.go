@@ -46,7 +46,9 @@ func TestEveryFormatStandsTheFaultsOfRealOnes(t *testing.T) {
 		"SentTwice": {change: func(o *sim.StandOptions) { o.Faults.RepeatLine = 0.05 }, talkers: true,
 			counted: func(s wire.Status, _ []trace.Sample) bool { return s.Counts.Duplicates > 0 }},
 		"NoiseAtOpening": {change: func(o *sim.StandOptions) { o.Faults.NoiseAtOpen = 200 },
-			counted: func(s wire.Status, _ []trace.Sample) bool { return s.Counts.Garbled+s.Counts.Partial+s.Counts.Headers > 0 }},
+			counted: func(s wire.Status, _ []trace.Sample) bool {
+				return s.Counts.Garbled+s.Counts.Partial+s.Counts.Headers > 0
+			}},
 		"OverRange": {change: func(o *sim.StandOptions) { o.Meter.FullScaleA, o.Meter.OverWord = 0.2, true },
 			counted: func(s wire.Status, c []trace.Sample) bool {
 				return s.Counts.Over > 0 && c[len(c)-1].Flags&trace.Over != 0 && s.State == "over_range"

@@ -94,7 +94,8 @@ const meets = (a, b) => a.left < b.right && b.left < a.right && a.top < b.bottom
  */
 export function phrase(line) {
   if (!line || !line.value) return null;
-  const say = line.say.charAt(0).toLowerCase() + line.say.slice(1);
+  let say = line.say.charAt(0).toLowerCase() + line.say.slice(1);
+  if (line.lead.startsWith("at ") && say.endsWith(" at")) say = say.slice(0, -3); // "peaked at least 4.5 A"
   return [say, line.lead, line.value, line.unit].filter(Boolean).join(" ");
 }
 

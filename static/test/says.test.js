@@ -122,3 +122,8 @@ test("numbers are read as people write them, and nothing else is a number", () =
   assert.deepEqual([readNumber("1,4"), readNumber(" 12 "), readNumber(".5")], [1.4, 12, 0.5]);
   for (const t of ["", "1e5", "0x10", "1.2.3", "-1", "12 V"]) assert.ok(Number.isNaN(readNumber(t)), t);
 });
+
+test("a bound follows the words without saying at twice", () => {
+  assert.equal(phrase({ ...line("peak_current_a", "Peaked at", "4.5", "A"), lead: "at least" }), "peaked at least 4.5 A");
+  assert.equal(phrase({ ...line("time_to_cutoff_s", "Cut off after", "0.4", "s"), lead: "at most" }), "cut off after at most 0.4 s");
+});
