@@ -314,7 +314,7 @@ func compareStoreWithPage(t *testing.T, tb *tab, db *store.DB, id int64) {
 // TestBrowserShowsEveryUnitOfTheShelf holds the pages of all simulated units against the simulation,
 // two views where the fault is short, one where it is long.
 func TestBrowserShowsEveryUnitOfTheShelf(t *testing.T) {
-	b := openSimulated(t, "Tin", 10)
+	b := openSimulated(t, "Tin", 5)
 	tb := openTab(t, 1440, 900)
 	tb.open(b.url)
 	hold := 8.0

@@ -122,7 +122,7 @@ func (d *Detector) findEnd(s *story, pulses []*pulse) {
 		if r.mark.T > s.p0.on.t-removalS {
 			s.end, s.endAt, s.endBy, s.endU = r.mark.T, r.at, byRemovedMark, r.mark.U/2
 			if r.mark.By == trace.Contact {
-				within = drivenRemovalS
+				within = max(drivenRemovalS, r.mark.U) // one that took its time says so
 			}
 			break
 		}
