@@ -14,12 +14,11 @@ import (
 
 // person is somebody who watches a display and types what it shows.
 type person struct {
-	updateS  float64 // the display changes so often, and averages over that
-	leastS   float64 // between two looks
-	mostS    float64
-	reactS   float64 // from the look to the first key, mean
-	stampU   float64 // expanded uncertainty of that, s
-	readings []trace.Sample
+	updateS float64 // the display changes so often, and averages over that
+	leastS  float64 // between two looks
+	mostS   float64
+	reactS  float64 // from the look to the first key, mean
+	stampU  float64 // expanded uncertainty of that, s
 }
 
 // watch makes what the person types of what the display showed: one look now and then, the newest value
