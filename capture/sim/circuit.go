@@ -183,7 +183,8 @@ func (c *circuit) advance(toNS int64) {
 func (c *circuit) stride() int64 {
 	next := c.nowNS - c.nowNS%c.stepNS + c.stepNS
 	if !c.calm() {
-		return next
+		// An edge of a pulse train that waited for the grid would make each pulse longer or shorter than it is.
+		return min(next, c.src.nextEdge(c.nowNS))
 	}
 	at := c.slowAt
 	if due := c.element.due(c.i * c.i); due*1e9 < float64(slowNS) {

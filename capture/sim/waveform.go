@@ -72,6 +72,22 @@ func (s *source) at(ns int64) float64 {
 	return v
 }
 
+// nextEdge is the first instant after ns at which the electromotive force jumps, rounded to a nanosecond;
+// the end of time where it never does.
+func (s *source) nextEdge(ns int64) int64 {
+	if s.wave != trace.PWM || s.cycleNS == 0 {
+		return math.MaxInt64
+	}
+	turns := float64(ns)/s.cycleNS + s.phase
+	cycle := math.Floor(turns)
+	for _, at := range []float64{cycle + s.duty, cycle + 1, cycle + 1 + s.duty} {
+		if edge := int64(math.Round((at - s.phase) * s.cycleNS)); edge > ns {
+			return edge
+		}
+	}
+	return ns + 1
+}
+
 // clipFor is the instantaneous level at which a limiter must cut the waveform of peak peakA so that
 // what is left has the arithmetic mean meanA. A series limiter clips: it cannot do anything about a
 // half-wave's empty half.

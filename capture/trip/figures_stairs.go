@@ -148,7 +148,9 @@ func (f *figures) stairLevel(c stair) (level, u float64) {
 			return l.v, expand(l.parts...)
 		}
 	}
-	return v, expand(append(parts, part{math.Abs(sag) / math.Sqrt(3), true})...)
+	// The windows lie anywhere against the stair's ends, and so their middle against its middle.
+	off := c.drift(d.stairs.look) * d.stairs.look / 2
+	return v, expand(append(parts, part{math.Abs(sag) / math.Sqrt(3), true}, part{math.Abs(off) / math.Sqrt(3), true})...)
 }
 
 func (f *figures) trippedCurrent() (trace.Figure, bool) {

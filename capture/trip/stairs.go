@@ -26,7 +26,12 @@ type stair struct {
 	mean     float64 // A, mean of all of its windows without the first
 	late     float64 // A, mean of about the last eight
 	n        int     // windows
+	second   float64 // A, mean of its second window, the first whole one
+	last     float64 // A, mean of its newest
+	sure     means   // mean and late without its newest window
 }
+
+type means struct{ mean, late float64 }
 
 type window struct{ from, to, mean float64 }
 
@@ -100,7 +105,7 @@ func (s *stairs) take(d *Detector, w window) {
 	}
 	switch off := w.mean - s.cur.level; {
 	case s.cur.n == 0:
-		s.cur = stair{w.from, w.to, w.mean, w.mean, w.mean, 1}
+		s.cur = newStair(w.from, w)
 	case math.Abs(off) <= slack:
 		s.cur.extend(w)
 		s.waiting = false
@@ -114,18 +119,37 @@ func (s *stairs) take(d *Detector, w window) {
 // next begins a new stair with the window that strayed first, which may hold the step itself.
 func (s *stairs) next(w window) {
 	s.cur.to = s.strayed.from
+	if s.cur.n > 2 {
+		// What its newest window strayed by may have been the beginning of the step.
+		s.cur.mean, s.cur.late = s.cur.sure.mean, s.cur.sure.late
+	}
 	if len(s.done) == maxStairs {
 		s.done = append(s.done[:0], s.done[1:]...)
 	}
 	s.done = append(s.done, s.cur)
-	s.cur = stair{s.strayed.from, w.to, w.mean, w.mean, w.mean, 1}
+	s.cur = newStair(s.strayed.from, w)
 	s.waiting = false
+}
+
+func newStair(from float64, w window) stair {
+	return stair{from: from, to: w.to, level: w.mean, mean: w.mean, late: w.mean, n: 1, second: w.mean, last: w.mean, sure: means{w.mean, w.mean}}
+}
+
+// drift is by how much its level changes in a second, A/s, from one whole window to another.
+func (c stair) drift(look float64) float64 {
+	if c.n < 3 {
+		return 0
+	}
+	return (c.last - c.second) / max(c.held()-2*look, look)
 }
 
 // extend lets the level follow slow drift: a mean over at most its last 64 windows.
 func (c *stair) extend(w window) {
-	c.to = w.to
-	c.n++
+	c.sure = means{c.mean, c.late}
+	c.to, c.last = w.to, w.mean
+	if c.n++; c.n == 2 {
+		c.second = w.mean
+	}
 	c.level += (w.mean - c.level) / float64(min(c.n, 64))
 	c.mean += (w.mean - c.mean) / float64(c.n)
 	c.late += (w.mean - c.late) / float64(min(c.n, 8))
