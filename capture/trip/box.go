@@ -66,7 +66,9 @@ func (d *Detector) boxFall(e edge) edge {
 		return e
 	}
 	r, j := d.ring, k-1
-	if r.at(k).x-e.to > d.visible() {
+	// So little of a reading moves the edge by no more than that share of it: it may as well be noise that the
+	// few readings before the onset did not show.
+	if r.at(k).x-e.to > max(d.visible(), littleShare*(e.from-e.to)) {
 		j = k
 	}
 	flows := func(k int) bool { return k >= r.first() && r.at(k).x-e.to > d.visible() }
@@ -81,6 +83,9 @@ func (d *Detector) boxFall(e edge) edge {
 	}
 	return d.boxEdge(e, j, from, e.to, drift, full)
 }
+
+// littleShare of a step is no part of the reading that it falls into.
+const littleShare = 0.02
 
 // usualDrift is how much of its level a current changes from one reading to the next where no two
 // whole readings tell (common practice, no source).

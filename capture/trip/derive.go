@@ -87,7 +87,7 @@ func (d *Detector) resolved(s *story, apparent trace.Behaviour) trace.Behaviour 
 	if (apparent == trace.LimitedCurrent || apparent == trace.FoldBack) && d.coarse() && !d.voltageSteady(s) {
 		return trace.BehaviourUnsure
 	}
-	if d.notedUnsure(s, apparent) {
+	if d.notedUnsure(s, apparent) || d.leavesMuch(s) || s.begun && d.drowned() {
 		return trace.BehaviourUnsure
 	}
 	if s.begun && d.aliased() {
@@ -97,6 +97,27 @@ func (d *Detector) resolved(s *story, apparent trace.Behaviour) trace.Behaviour 
 		}
 	}
 	return apparent
+}
+
+// leavesMuch: what flows after the cut-off is told from zero and is more than the off level may be, so that it was
+// none. Noise as large as a small unit's rating hides that from single readings, for which the off level lies
+// above it, but not from all of them together.
+func (d *Detector) leavesMuch(s *story) bool {
+	if s.cut == nil || s.cut.hand != nil || len(s.retries) > 0 {
+		return false
+	}
+	plateau, ok := d.hist.quantile(0.5)
+	m := d.resid.within(s.cut.t+offConfirmS, s.end)
+	if !ok || len(m) < 2*fewReadings {
+		return false
+	}
+	n := float64(len(m) * max(d.resid.every, 1))
+	return medianOf(m) > max(d.b+d.leastOnset(), 0.1*plateau)+stairDoubt*d.sigma/math.Sqrt(n)
+}
+
+// drowned: the load that a unit has to carry lies so deep in the noise that a reading of it may be none.
+func (d *Detector) drowned() bool {
+	return d.set.Procedure == trace.Carry && d.set.RatedCurrentA > 0 && d.onLevel > d.set.RatedCurrentA/2
 }
 
 // voltageSteady: a fast voltage channel saw the output collapse once and stay there.

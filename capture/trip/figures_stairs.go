@@ -27,8 +27,11 @@ func (f *figures) climb() climb {
 		last := lastOf(all)
 		switch {
 		case d.briefStair(last):
-			c.tripped = stair{from: trip.t, to: trip.t, level: d.trip.level, mean: d.trip.level, late: d.trip.level, n: 1}
-			c.least = !d.trip.steady || d.averaged()
+			level := d.trip.level
+			if c.least = !d.trip.steady || d.averaged(); c.least {
+				level = min(level, f.s.p0.peak) // of a step between readings the slope tells more than there was
+			}
+			c.tripped = stair{from: trip.t, to: trip.t, level: level, mean: level, late: level, n: 1}
 		case d.unseenStair(last, trip.t):
 			c.unseen = true
 		default:
