@@ -166,3 +166,42 @@ func TestEditsAndTheirDerivationStandOrFallTogether(t *testing.T) {
 		}
 	}
 }
+
+func TestAnOlderDerivationIsChosenBack(t *testing.T) {
+	db := mustOpen(t)
+	id, err := db.Begin(startOf(tin))
+	if err != nil {
+		t.Fatal(err)
+	}
+	db.Append(id, trace.Batch{Channel: shuntCurrent, Samples: wave(400, 0, 1e8, 1)})
+	db.End(id, endOf(trace.Latching))
+	mustFlush(t, db)
+	first := mustRun(t, db, id)
+	other := first.DerivedWith
+	other.RatedCurrentA = 9
+	d := first.Derivation.Shifted(first.ZeroS+0.2, "file") // its onset is found elsewhere
+	if _, err := db.AddDerivation(ctx, id, other, d, "test"); err != nil {
+		t.Fatal(err)
+	}
+	if r := mustRun(t, db, id); r.DerivedWith.RatedCurrentA != 9 || math.Abs(r.ZeroS-first.ZeroS-0.2) > 1e-9 {
+		t.Fatalf("derived with %+v, zero at %g s", r.DerivedWith, r.ZeroS)
+	}
+	if err := db.ChooseDerivation(ctx, id, first.Derivations[0].ID); err != nil {
+		t.Fatal(err)
+	}
+	r := mustRun(t, db, id)
+	if r.DerivedWith.RatedCurrentA != first.DerivedWith.RatedCurrentA || r.ZeroS != first.ZeroS || len(r.Derivations) != 2 || !r.Derivations[1].Current {
+		t.Errorf("after choosing the first back: %+v, zero at %g s, %+v", r.DerivedWith, r.ZeroS, r.Derivations)
+	}
+	if err := db.ChooseDerivation(ctx, id, 999); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("a derivation that is not there: %v", err)
+	}
+
+	// What a person said of a mark since is not in it.
+	if _, err := db.EditMark(ctx, id, trace.MarkEdit{Kind: trace.CutOff, WasTS: at(0.9), TS: at(0.95), Reason: "video"}); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.ChooseDerivation(ctx, id, r.Derivations[0].ID); !errors.Is(err, store.ErrState) {
+		t.Errorf("a derivation from before a mark was moved: %v", err)
+	}
+}

@@ -195,12 +195,17 @@ func (db *DB) insertDerivation(ctx context.Context, tx *sql.Tx, run int64, s tra
 			return 0, err
 		}
 	}
+	return id, makeCurrent(ctx, tx, run, id, d)
+}
+
+// makeCurrent lets a run be what this derivation says; its onset is the run's zero.
+func makeCurrent(ctx context.Context, tx *sql.Tx, run, id int64, d trace.Derivation) error {
 	zero := sql.NullInt64{}
 	if onset, ok := d.FirstMark(trace.Onset); ok {
 		zero = sql.NullInt64{Int64: trace.NS(onset.T), Valid: true}
 	}
-	_, err = tx.ExecContext(ctx, "UPDATE runs SET derivation_id = ?, zero_ns = coalesce(?, opened_ns) WHERE id = ?", id, zero, run)
-	return id, err
+	_, err := tx.ExecContext(ctx, "UPDATE runs SET derivation_id = ?, zero_ns = coalesce(?, opened_ns) WHERE id = ?", id, zero, run)
+	return err
 }
 
 // presentable keeps a figure that is no number from being stored as one: its bound becomes not

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -230,6 +231,35 @@ func (db *DB) AddDerivation(ctx context.Context, run int64, s trace.Settings, d 
 		return err
 	})
 	return id, err
+}
+
+// ChooseDerivation makes an older derivation of a run the current one again. Where a person has said something of the
+// marks since it was made, or taken something back, it no longer says what is known: then it has to be derived anew.
+func (db *DB) ChooseDerivation(ctx context.Context, run, id int64) error {
+	return db.changeRun(ctx, "choose derivation", run, func(tx *sql.Tx, state trace.RunState) error {
+		if state == trace.RunOpen {
+			return stillOpen(run)
+		}
+		d, set, err := derivation(ctx, tx, run, id)
+		if err != nil {
+			return err
+		}
+		said, err := editsOf(ctx, tx, run)
+		if err != nil {
+			return err
+		}
+		var later bool
+		err = tx.QueryRowContext(ctx, `SELECT count(*) > 0 FROM mark_edits e JOIN derivations d ON d.run = e.run
+			WHERE d.id = ? AND (datetime(e.made) > datetime(d.made) OR datetime(e.taken_back) > datetime(d.made))`, id).Scan(&later)
+		if err != nil {
+			return err
+		}
+		if later || !slices.EqualFunc(set.MarkEdits, trace.NetEdits(said), trace.MarkEdit.SaysAs) {
+			return &Error{Code: ErrState.Code, Text: fmt.Sprintf("marks of run %d were changed by hand after derivation %d was made", run, id),
+				Hint: "derive the run anew with the settings of that derivation"}
+		}
+		return makeCurrent(ctx, tx, run, id, d)
+	})
 }
 
 // SetNote replaces the note of a run.

@@ -51,6 +51,7 @@ func (s *Server) routes() {
 	api("POST /api/runs/{id}/exclude", s.postExclude)
 	api("POST /api/runs/{id}/include", s.postInclude)
 	api("POST /api/runs/{id}/derive", s.postDerive)
+	api("POST /api/runs/{id}/derivations/{derivation}", s.postChoose)
 	api("POST /api/runs/{id}/marks", s.postMarks)
 	api("DELETE /api/runs/{id}/marks/{edit}", s.deleteEdit)
 	api("GET /api/runs/{id}/samples", s.getSamples)

@@ -269,7 +269,8 @@ func (s *Server) postDerive(w http.ResponseWriter, r *http.Request) error {
 	case run.State == trace.RunOpen:
 		return wrongState("wait until it has ended", "run %d is still open", id)
 	}
-	set := run.Settings.Shifted(-run.ZeroS)
+	// What somebody changed and kept stays changed: the current derivation is where the next one starts.
+	set := run.DerivedWith.Shifted(-run.ZeroS)
 	if len(in.Settings) > 0 {
 		if err := decodeJSON(in.Settings, &set); err != nil {
 			return err
@@ -281,6 +282,25 @@ func (s *Server) postDerive(w http.ResponseWriter, r *http.Request) error {
 		return outOfRange("", "%s", err)
 	}
 	return s.derive(w, r, run, set, in.Keep)
+}
+
+// postChoose makes an older derivation of a run the current one again.
+func (s *Server) postChoose(w http.ResponseWriter, r *http.Request) error {
+	id, err := idOf(r, "run")
+	if err != nil {
+		return err
+	}
+	derivation, err := strconv.ParseInt(r.PathValue("derivation"), 10, 64)
+	if err != nil || derivation < 1 {
+		return malformed("the run tells its derivations", "%q is no number of a derivation", clip(r.PathValue("derivation")))
+	}
+	if err := readOptionalJSON(w, r, &struct{}{}); err != nil {
+		return err
+	}
+	if err := s.store.ChooseDerivation(r.Context(), id, derivation); err != nil {
+		return err
+	}
+	return s.answerRun(w, r, id)
 }
 
 // oneDeriving waits for its turn: reading a long run again takes a core for a moment, and a test may be

@@ -243,7 +243,27 @@ func TestDeriveAgain(t *testing.T) {
 	if n := len(run.Derivations); n != 2 {
 		t.Errorf("%d derivations, want 2", n)
 	}
-	ts.must(t, "POST", path+"/derive", `{}`, &got)
+	ts.must(t, "POST", path+"/derive", `{"settings":{"hold_s":20}}`, &got)
+	if used.RatedCurrentA != 2 || used.HoldS != 20 {
+		t.Errorf("derived with %+v: want what was kept before, but for what was sent", used)
+	}
+	var chosen struct {
+		Derivations []struct {
+			ID      int64
+			Current bool
+		}
+	}
+	ts.must(t, "GET", path, "", &chosen)
+	oldest := chosen.Derivations[len(chosen.Derivations)-1].ID
+	ts.must(t, "POST", fmt.Sprintf("%s/derivations/%d", path, oldest), "", &chosen)
+	if n := len(chosen.Derivations); n != 2 || !chosen.Derivations[n-1].Current {
+		t.Errorf("derivations %+v, want the oldest to be the current one", chosen.Derivations)
+	}
+	for bad, want := range map[string]int{"999": 404, "first": 400} {
+		if status, _, _ := ts.call(t, "POST", path+"/derivations/"+bad, ""); status != want {
+			t.Errorf("derivation %s: status %d, want %d", bad, status, want)
+		}
+	}
 }
 
 type samplesAnswer struct {

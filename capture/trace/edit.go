@@ -93,6 +93,15 @@ func NetEdits(edits []MarkEdit) []MarkEdit {
 	return net
 }
 
+// SaysAs tells whether another edit puts the same mark at the same instant, whoever said so when and why.
+func (e MarkEdit) SaysAs(o MarkEdit) bool {
+	return e.Kind == o.Kind && sameInstant(e.WasTS, o.WasTS) && sameInstant(e.TS, o.TS) && e.U() == o.U()
+}
+
+func sameInstant(a, b *float64) bool {
+	return a == nil && b == nil || a != nil && b != nil && math.Abs(*a-*b) <= SameEdit
+}
+
 // handMark is the number of the first mark that a person adds afterwards.
 const handMark = 1 << 24
 

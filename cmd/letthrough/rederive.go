@@ -22,7 +22,8 @@ func (c runsDeriveCmd) Run(env *surroundings) error {
 		if err != nil {
 			return err
 		}
-		s := r.Settings
+		s := r.DerivedWith // what somebody changed and kept stays changed
+		s.MarkEdits = r.Settings.MarkEdits
 		if c.CalibrationOf != "" {
 			i, err := findInstrument(env, db, c.CalibrationOf)
 			if err != nil {
