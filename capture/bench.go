@@ -9,6 +9,7 @@ import (
 	"sync"
 	"time"
 
+	"letthrough/capture/contact"
 	"letthrough/capture/port"
 	"letthrough/capture/trace"
 	"letthrough/capture/trip"
@@ -26,6 +27,8 @@ type Options struct {
 	Log        *slog.Logger
 	// OpenSource opens an instrument; nil opens a serial port.
 	OpenSource func(wire.Spec) (Source, error)
+	// OpenLines opens the port that a contact hangs on; nil opens a serial port.
+	OpenLines func(path string) (contact.Lines, error)
 }
 
 const (
@@ -36,14 +39,15 @@ const (
 
 // Bench owns the instruments and the run. All its methods may be called from any goroutine.
 type Bench struct {
-	clock   Clock
-	rec     Recorder
-	contact Contact
-	log     *slog.Logger
-	open    func(wire.Spec) (Source, error)
-	version string
-	preNS   int64
-	watchNS int64
+	clock     Clock
+	rec       Recorder
+	log       *slog.Logger
+	open      func(wire.Spec) (Source, error)
+	openLines func(path string) (contact.Lines, error)
+	version   string
+	preNS     int64
+	watchNS   int64
+	lossNS    int64
 
 	inbox chan struct{} // an instrument has something; capacity 1
 	poke  chan struct{} // a command changed the next deadline; capacity 1
@@ -52,7 +56,8 @@ type Bench struct {
 	loops sync.WaitGroup // the bench's goroutine
 	ears  sync.WaitGroup // the instruments' goroutines
 
-	contactMu sync.Mutex // one command to the contact at a time; taken before mu
+	useMu     sync.Mutex // one change of which contact there is at a time; taken before contactMu
+	contactMu sync.Mutex // one command to the contact and one look at its lines at a time; taken before mu
 
 	mu          sync.Mutex
 	opened      bool
@@ -69,7 +74,9 @@ type Bench struct {
 	figuresAt   uint64 // number of the newest EventFigures
 	wake        chan struct{}
 	changed     bool
-	openContact bool // the hold is over: the bench's goroutine opens the contact
+	contact     Contact // nil: none that the program drives; changed with contactMu held, too
+	wire        *wired  // the contact on a port; nil: none
+	drive       driving
 	heldBack    bool // the contact is about to move: nothing is taken from the inboxes
 	pieces      []piece
 	marks       []trace.Mark
@@ -118,8 +125,9 @@ func New(o Options) *Bench {
 	}
 	b := &Bench{
 		clock: o.Clock, rec: o.Recorder, contact: o.Contact, log: o.Log, version: o.Version,
-		open: o.OpenSource, preNS: trace.NS(o.PreRecordS), watchNS: trace.NS(o.WatchS),
-		inbox: make(chan struct{}, 1), poke: make(chan struct{}, 1), wake: make(chan struct{}),
+		open: o.OpenSource, openLines: o.OpenLines, preNS: trace.NS(o.PreRecordS), watchNS: trace.NS(o.WatchS),
+		lossNS: int64(defaultLossNS * speedOf(o.Clock)),
+		inbox:  make(chan struct{}, 1), poke: make(chan struct{}, 1), wake: make(chan struct{}),
 		mode: Idle, events: ring[Event]{cap: eventsKept},
 	}
 	if b.open == nil {
@@ -129,6 +137,9 @@ func New(o Options) *Bench {
 			}
 			return openSerial(s, port.Options{Now: b.clock.NowNS, Log: b.log})
 		}
+	}
+	if b.openLines == nil {
+		b.openLines = func(path string) (contact.Lines, error) { return port.OpenLines(path) }
 	}
 	b.ctx, b.stop = context.WithCancel(context.Background())
 	return b
@@ -156,7 +167,14 @@ func (b *Bench) Close() error {
 		return nil
 	}
 	b.closed = true
+	has, wire := b.contact != nil, b.wire
+	b.mu.Unlock()
+	// The contact before all else, while there is still a run to mark it in.
 	var errs []error
+	if has {
+		errs = append(errs, b.openContact(whyProgram))
+	}
+	b.mu.Lock()
 	for _, in := range b.instruments {
 		errs = append(errs, in.src.Close())
 	}
@@ -169,7 +187,7 @@ func (b *Bench) Close() error {
 
 	b.mu.Lock()
 	now := b.clock.NowNS()
-	b.openContact, b.heldBack = false, false // nobody is left to open it but Close itself, below
+	b.drive.open, b.heldBack = false, false // nobody is left to open it but Close itself, below
 	b.take(now)
 	if b.run != nil {
 		b.finish(now, trace.RunInterrupted, "the program was ended")
@@ -177,8 +195,13 @@ func (b *Bench) Close() error {
 	b.setMode(Idle)
 	b.wakeViewers()
 	b.mu.Unlock()
-	if b.contact != nil && b.contact.Closed() {
-		errs = append(errs, b.contact.Open())
+	switch {
+	case wire != nil:
+		b.useMu.Lock()
+		errs = append(errs, b.dropContact())
+		b.useMu.Unlock()
+	case has:
+		errs = append(errs, b.openContact(whyProgram))
 	}
 	return errors.Join(errs...)
 }
@@ -190,10 +213,8 @@ func (b *Bench) loop() {
 		b.mu.Lock()
 		now := b.clock.NowNS()
 		next := b.step(now)
-		openContact := b.openContact
 		b.mu.Unlock()
-		if openContact {
-			b.openAfterHold()
+		if b.actOnContact() {
 			continue
 		}
 		// A timer may be early; the least wait keeps an early one from being set again and again.
@@ -209,17 +230,6 @@ func (b *Bench) loop() {
 			return
 		}
 	}
-}
-
-// openAfterHold opens the contact that the program drives, outside the lock: a relay on modem lines
-// takes its time.
-func (b *Bench) openAfterHold() {
-	if err := b.DriveContact(false); err != nil {
-		b.log.Error("open the contact at the end of the hold", "err", err)
-	}
-	b.mu.Lock()
-	b.openContact = false
-	b.mu.Unlock()
 }
 
 // idleStepNS is how often the bench looks round when nothing comes in: the state must be fresh, and
@@ -240,7 +250,7 @@ func (b *Bench) step(now int64) (nextNS int64) {
 			next = at
 		}
 	}
-	return next
+	return b.keepContact(now, next)
 }
 
 // setMode changes the mode and tells so.
@@ -272,6 +282,9 @@ func (b *Bench) AddInstrument(spec wire.Spec) error {
 		if in.spec.Name == spec.Name {
 			return refuse(CodeState, "give it another name", "there is an instrument called %s already", spec.Name)
 		}
+	}
+	if err := b.sharesPort(spec.Name, spec.Port); err != nil {
+		return err
 	}
 	src, err := b.open(spec)
 	if err != nil {

@@ -40,6 +40,17 @@ type scaledClock struct {
 	speed float64
 }
 
+// Speed is how many times faster than real time it runs.
+func (c *scaledClock) Speed() float64 { return c.speed }
+
+// speedOf is how fast a clock runs; one that does not say runs in real time.
+func speedOf(c Clock) float64 {
+	if s, ok := c.(interface{ Speed() float64 }); ok {
+		return s.Speed()
+	}
+	return 1
+}
+
 func (c *scaledClock) NowNS() int64 {
 	return int64(float64(time.Since(c.start)) * c.speed)
 }
@@ -65,6 +76,9 @@ const longestStep = 10 * time.Millisecond
 func NewSimulationClock(speed float64) *SimulationClock {
 	return &SimulationClock{last: time.Now(), speed: positive(speed)}
 }
+
+// Speed is how many times faster than real time it runs at most.
+func (c *SimulationClock) Speed() float64 { return c.speed }
 
 // Driver is the clock as the simulation sees it: its looks keep the time going.
 func (c *SimulationClock) Driver() interface{ NowNS() int64 } { return driver{c} }

@@ -209,6 +209,8 @@ func (b *Bench) Disarm() error {
 	}
 	b.plan, b.watch = nil, nil
 	b.setMode(Idle)
+	b.drive.closeNS = 0
+	b.openBecause(whyDisarmed)
 	b.kick()
 	return nil
 }
@@ -265,7 +267,7 @@ func (b *Bench) End() error {
 			}
 			b.amendHold(min(held, r.settings.HoldS))
 		}
-		b.endHold(now)
+		b.endHold(now, whyEnded)
 	} else {
 		b.finish(now, trace.RunComplete, "")
 	}
@@ -306,59 +308,6 @@ func (b *Bench) mark(kind trace.MarkKind, by trace.By, text string, u float64, n
 	m := b.addMark(kind, by, text, u, now)
 	b.kick()
 	return m, nil
-}
-
-// HasContact tells whether the program drives the contact.
-func (b *Bench) HasContact() bool { return b.contact != nil }
-
-// DriveContact closes or opens the contact and marks it in the run; closing it opens the run of an
-// armed bench.
-func (b *Bench) DriveContact(closed bool) error {
-	if b.contact == nil {
-		return refuse(CodeNotFound, "close it by hand", "no contact is configured")
-	}
-	b.contactMu.Lock()
-	defer b.contactMu.Unlock()
-	if b.contact.Closed() == closed {
-		return nil
-	}
-	if closed {
-		// Opening a run takes its time; the mark must not be that much before the contact.
-		b.mu.Lock()
-		now := b.clock.NowNS()
-		b.take(now)
-		b.openPlanned(now)
-		b.mu.Unlock()
-	}
-	kind, drive := trace.Removed, b.contact.Open
-	if closed {
-		kind, drive = trace.Applied, b.contact.Close
-	}
-	before := b.holdBackFrom()
-	err := drive()
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.heldBack = false
-	// It moved somewhere between the order and its return.
-	took := b.clock.NowNS() - before
-	if err != nil {
-		return fmt.Errorf("drive the contact: %w", err)
-	}
-	if b.run != nil {
-		b.addMark(kind, trace.Contact, "", math.Hypot(contactU+float64(took)/2e9, b.offsetU()), before+took/2)
-		b.kick()
-	}
-	return nil
-}
-
-// holdBackFrom leaves readings in the inboxes until the contact has moved and gives the instant. The
-// detector must know of the contact, and of the hold that ends with it, before it sees what came of it:
-// whoever derives the run again knows from the beginning.
-func (b *Bench) holdBackFrom() int64 {
-	b.mu.Lock()
-	defer b.mu.Unlock()
-	b.heldBack = true
-	return b.clock.NowNS()
 }
 
 // openPlanned opens the run of an armed bench without an onset, unless one has opened it just now.

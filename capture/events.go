@@ -16,6 +16,7 @@ const (
 	EventFigures    EventKind = "figures"    // figures so far, or at last
 	EventBench      EventKind = "bench"      // the bench's mode changed
 	EventInstrument EventKind = "instrument" // an instrument's state changed
+	EventContact    EventKind = "contact"    // the contact moved, counts down, or is not used
 )
 
 // Event is one line of the bench's log. What it points at is never changed afterwards.
@@ -38,7 +39,7 @@ type Event struct {
 	Procedure trace.Procedure // EventRun
 	Started   time.Time       // EventRun: time of day at OriginNS
 	Mode      Mode            // EventBench
-	Text      string          // EventInstrument: name and state in words
+	Text      string          // EventInstrument: name and state in words; EventContact: what became of it
 }
 
 // eventsKept is how many events a viewer may lag behind before it misses one. The bench makes at most

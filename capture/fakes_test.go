@@ -246,10 +246,8 @@ func (s *stand) step(atS float64) {
 	s.clock.set(trace.NS(atS))
 	s.b.mu.Lock()
 	s.b.step(s.clock.NowNS())
-	open := s.b.openContact
 	s.b.mu.Unlock()
-	if open { // as the bench's goroutine does
-		s.b.openAfterHold()
+	if s.b.actOnContact() { // as the bench's goroutine does
 		s.step(atS)
 	}
 }

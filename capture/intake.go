@@ -15,7 +15,7 @@ func (b *Bench) take(now int64) {
 	if b.run != nil {
 		b.keepHold(now)
 	}
-	if b.heldBack || b.openContact {
+	if b.heldBack || b.drive.open {
 		return
 	}
 	b.pieces = b.pieces[:0]
@@ -31,7 +31,9 @@ func (b *Bench) take(now int64) {
 			case len(samples) > 0:
 				b.changed = true
 				c.samples += uint64(len(samples))
-				c.columns.add(c.corrected(samples))
+				right := c.corrected(samples)
+				c.columns.add(right)
+				b.checkContact(c, right)
 				b.pieces = append(b.pieces, piece{c, samples})
 			case now-c.columns.lastNS > idleStepNS && c.columns.flush():
 				b.changed = true

@@ -291,7 +291,7 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 	r.fresh = true
 	if kind == trace.Removed && r.hold {
 		// With the short gone there is nothing left to hold.
-		b.endHold(atNS)
+		b.endHold(atNS, whyMarked)
 	}
 	b.runChanges(b.clock.NowNS())
 	return m
@@ -300,7 +300,7 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 // keepHold ends the hold when its time has come, by the clock of the host.
 func (b *Bench) keepHold(now int64) {
 	if r := b.run; r.hold && now >= r.holdEndsNS() {
-		b.endHold(r.holdEndsNS())
+		b.endHold(r.holdEndsNS(), whyHold)
 	}
 }
 
@@ -313,11 +313,10 @@ func (b *Bench) keepEnd(now int64) {
 }
 
 // endHold begins the watch over the recovery. A contact that the program drives is opened.
-func (b *Bench) endHold(atNS int64) {
+func (b *Bench) endHold(atNS int64, why string) {
 	r := b.run
 	r.hold, r.holdEndNS = false, atNS
-	// Even where it is open: it may be about to close, and whoever does that is waited for.
-	b.openContact = b.contact != nil
+	b.openBecause(why)
 	b.publish(Event{Kind: EventBench, Mode: b.mode, AtNS: atNS, Run: r.id})
 	b.kick()
 }
@@ -343,6 +342,7 @@ func (b *Bench) finish(now int64, state trace.RunState, reason string) {
 		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started, Text: reason,
 	})
 	b.run, b.plan, b.lastRun = nil, nil, r.id
+	b.openBecause(whyRunOver)
 	b.floorNS = now
 	b.setMode(Idle)
 	if r.plan.again && !b.closed {

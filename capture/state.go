@@ -50,9 +50,10 @@ type State struct {
 	Procedure trace.Procedure `json:"procedure"`
 	Behaviour trace.Behaviour `json:"behaviour"` // so far
 
-	Contact    string `json:"contact"` // open, closed, or none where no contact is configured
-	Storing    string `json:"storing"` // empty: well; else in words what keeps the run from being stored
-	LostToDisk uint64 `json:"lost_to_disk"`
+	Contact    string       `json:"contact"` // open, closed, refused, or none where the program drives none
+	ContactIs  ContactState `json:"contact_state"`
+	Storing    string       `json:"storing"` // empty: well; else in words what keeps the run from being stored
+	LostToDisk uint64       `json:"lost_to_disk"`
 }
 
 // Guard says how near the rig's weakest part is to its limit.
@@ -248,13 +249,13 @@ func (in *instrument) samples(q trace.Quantity) (n uint64) {
 
 // State tells everything at this instant.
 func (b *Bench) State() State {
-	contact := b.contactWord() // before the lock: the contact is somebody else's code
+	simulated := b.simulatedClosed() // before the lock: the contact is somebody else's code
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	now := b.clock.NowNS()
 	s := State{
 		Bench: b.mode, Phase: trace.Idle, Instruments: []InstrumentState{}, Figures: trace.Figures{},
-		Guard: quietGuard(), Version: b.version, NowAtS: float64(now) / 1e9, Contact: contact,
+		Guard: quietGuard(), Version: b.version, NowAtS: float64(now) / 1e9, Contact: b.contactWord(simulated), ContactIs: b.contactState(now),
 	}
 	s.Storing, s.LostToDisk = b.rec.Trouble()
 	for _, in := range b.instruments {
@@ -274,13 +275,26 @@ func (b *Bench) State() State {
 	return s
 }
 
-// contactWord tells how a driven contact stands.
-func (b *Bench) contactWord() string {
+// simulatedClosed asks a contact that hangs on no port: somebody else's hand may move it.
+func (b *Bench) simulatedClosed() bool {
+	b.mu.Lock()
+	c := b.contact
+	if b.wire != nil {
+		c = nil
+	}
+	b.mu.Unlock()
+	return c != nil && c.Closed()
+}
+
+// contactWord tells how a driven contact stands; b.mu is held.
+func (b *Bench) contactWord(simulated bool) string {
 	switch {
 	case b.contact == nil:
 		return "none"
-	case b.contact.Closed():
+	case b.drive.closed || simulated || b.wire != nil && b.wire.sensedKnown && b.wire.sensedClosed:
 		return "closed"
+	case b.wire != nil && b.wire.state == ContactRefused:
+		return "refused"
 	}
 	return "open"
 }

@@ -180,37 +180,6 @@ func (s *Server) zeroOf(run int64) float64 {
 	return 0
 }
 
-func (s *Server) postContact(w http.ResponseWriter, r *http.Request) error {
-	if !s.bench.HasContact() {
-		return notFound("no contact is configured on this bench")
-	}
-	var in struct {
-		Do string `json:"do"`
-	}
-	if err := readJSON(w, r, &in); err != nil {
-		return err
-	}
-	switch in.Do {
-	case "close", "open":
-		return s.did(w, r, contactFault(s.bench.DriveContact(in.Do == "close")))
-	case "":
-		return malformed("use close or open", "do: is missing")
-	}
-	return outOfRange("use close or open", "do: the contact cannot %q", clip(in.Do))
-}
-
-// contactFault says what keeps the contact from moving: whoever stands at the bench has to know.
-func contactFault(err error) error {
-	if err == nil {
-		return nil
-	}
-	if _, known := faultOf(err); known {
-		return err
-	}
-	return &fault{http.StatusServiceUnavailable, codeUnavailable, "the contact did not answer: " + clip(err.Error()),
-		"open it by hand, then look at its port and cable"}
-}
-
 // checkTexts refuses texts that are too long or hold control characters, which would break a line
 // of a list or a log.
 func checkTexts(texts map[string]string, most int) error {

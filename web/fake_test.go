@@ -1,11 +1,13 @@
 package web
 
 import (
+	"fmt"
 	"slices"
 	"sync"
 	"time"
 
 	"letthrough/capture"
+	"letthrough/capture/contact"
 	"letthrough/capture/trace"
 	"letthrough/capture/wire"
 )
@@ -190,6 +192,14 @@ func (b *fakeBench) Calibrate(name string, q trace.Quantity, c trace.Calibration
 	return b.did("calibrate " + name + " " + q.String())
 }
 func (b *fakeBench) HasContact() bool { return b.contact }
+func (b *fakeBench) CloseContactIn(afterS float64) error {
+	return b.did(fmt.Sprintf("close in %g", afterS))
+}
+func (b *fakeBench) UseContact(s contact.Spec, wait bool) error {
+	return b.did("use contact " + s.String())
+}
+func (b *fakeBench) RemoveContact() error { return b.did("remove contact") }
+func (b *fakeBench) CheckContact() error  { return b.did("check contact") }
 func (b *fakeBench) DriveContact(closed bool) error {
 	if closed {
 		return b.did("close")

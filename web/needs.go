@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"letthrough/capture"
+	"letthrough/capture/contact"
 	"letthrough/capture/trace"
 	"letthrough/capture/wire"
 	"letthrough/store"
@@ -29,6 +30,10 @@ type Bench interface {
 	Mark(kind trace.MarkKind, text string) (trace.Mark, int64, error)
 	HasContact() bool
 	DriveContact(closed bool) error
+	CloseContactIn(afterS float64) error
+	UseContact(spec contact.Spec, wait bool) error
+	RemoveContact() error
+	CheckContact() error
 	AddInstrument(wire.Spec) error
 	RemoveInstrument(name string) error
 	Calibrate(name string, q trace.Quantity, c trace.Calibration) error

@@ -89,7 +89,7 @@ func explain(path string, err error) error {
 	case errors.Is(err, syscall.ENXIO), errors.Is(err, syscall.ENODEV), errors.Is(err, syscall.EIO):
 		e.Gone = true
 		e.What, e.Hint = "no device answers there", "unplug it and plug it in again"
-	case code == serial.InvalidSerialPort && strings.Contains(err.Error(), "inappropriate ioctl"):
+	case code == serial.InvalidSerialPort && strings.Contains(err.Error(), "inappropriate ioctl"), errors.Is(err, syscall.ENOTTY):
 		e.What, e.Hint = "is no terminal, so not a serial port", `"letthrough ports" lists the ports`
 	case code == serial.PortClosed:
 		e.What, e.Hint = "closed by the other end", "is the device still there?"

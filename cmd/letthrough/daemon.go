@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"letthrough/capture"
+	"letthrough/capture/contact"
 	"letthrough/static"
 	"letthrough/store"
 	"letthrough/web"
@@ -35,10 +36,11 @@ type daemon struct {
 
 // parts are what the dashboard of serve and that of demo do not have in common.
 type parts struct {
-	addr    string
-	tokens  web.Tokens
-	clock   capture.Clock
-	contact capture.Contact
+	addr   string
+	tokens web.Tokens
+	clock  capture.Clock
+	// openLines opens the port that the contact hangs on; nil: a serial port.
+	openLines func(path string) (contact.Lines, error)
 	// control is what the dashboard steers; nil: the bench itself.
 	control func(*capture.Bench) web.Bench
 }
@@ -65,7 +67,7 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 		env.log.Warn("a run was cut short; it is closed as interrupted and keeps its samples", "run", id)
 	}
 	d.bench = capture.New(capture.Options{
-		Clock: p.clock, Recorder: d.db, Contact: p.contact, Version: release, Log: env.log,
+		Clock: p.clock, Recorder: d.db, OpenLines: p.openLines, Version: release, Log: env.log,
 	})
 	if err = d.bench.Open(); err != nil {
 		return d, err
@@ -120,6 +122,10 @@ func (d *daemon) close(env *surroundings) error {
 
 func (d *daemon) closeInOrder() error {
 	var errs []error
+	// The contact before anything that may take its time.
+	if d.bench != nil {
+		errs = append(errs, d.bench.OpenContactAtExit())
+	}
 	// The dashboard first: it steers the bench and reads the store, so nobody may still be asking
 	// when those two are gone. Its sockets end here as well.
 	if d.server != nil {

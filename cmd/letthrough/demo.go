@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 
 	"letthrough/capture"
+	"letthrough/capture/contact"
 	"letthrough/capture/sim"
 	"letthrough/capture/wire"
 	"letthrough/web"
@@ -80,7 +81,7 @@ func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 	}
 	touched := make(chan struct{})
 	d, err := openDaemon(env, path, parts{
-		addr: c.Addr, clock: clock, contact: stand.Contact(),
+		addr: c.Addr, clock: clock, openLines: func(string) (contact.Lines, error) { return stand.OpenLines() },
 		control: func(b *capture.Bench) web.Bench { return newVisitor(b, stand, touched) },
 	})
 	if err != nil {
@@ -93,6 +94,9 @@ func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 		}
 	}
 	if err := d.bench.AddInstrument(spec); err != nil {
+		return err
+	}
+	if err := d.bench.UseContact(contact.Spec{Port: "simulated", Drive: true}, false); err != nil {
 		return err
 	}
 	if err := d.listen(env); err != nil {

@@ -24,14 +24,15 @@ var mayImport = map[string][]string{
 	"capture/rig":       {"capture/trace", "capture/heat"},
 	"capture/assess":    {"capture/trace", "capture/heat"},
 	"capture/calibrate": {"capture/trace"},
+	"capture/contact":   {"capture/trace"},
 	"capture/judge":     {"capture/trace", "capture/trip", "capture/words", "capture/sim"},
 	"capture/file":      {"capture/trace"},
 	"capture/sim":       {"capture/trace"},
 	// The Bench wires one capture. It does not know the store: it declares the recorder it needs.
-	"capture": {"capture/trace", "capture/port", "capture/wire", "capture/clock", "capture/trip", "capture/words", "capture/rig"},
+	"capture": {"capture/trace", "capture/contact", "capture/port", "capture/wire", "capture/clock", "capture/trip", "capture/words", "capture/rig"},
 	"store":   {"capture/trace"},
 	"static":  {},
-	"web": {"static", "store", "capture", "capture/trace", "capture/words", "capture/trip", "capture/file",
+	"web": {"static", "store", "capture", "capture/trace", "capture/contact", "capture/words", "capture/trip", "capture/file",
 		"capture/rig", "capture/assess", "capture/wire", "capture/calibrate", "capture/judge"},
 	"cmd/letthrough": nil, // knows all
 }

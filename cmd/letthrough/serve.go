@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"letthrough/capture"
+	"letthrough/capture/contact"
 	"letthrough/capture/trace"
 	"letthrough/capture/wire"
 	"letthrough/store"
@@ -18,6 +19,7 @@ type serveCmd struct {
 	daemonFlags `embed:""`
 	DB          string   `name:"db" help:"The database of units and runs; made if it is not there." default:"letthrough.db" placeholder:"FILE"`
 	Instrument  []string `help:"An instrument: NAME=FORMAT:PORT?option=value&... May be given several times." placeholder:"SPEC" sep:"none"`
+	Contact     string   `help:"The contact that the program drives, or senses, by the lines of a port of its own: PORT?sense=cts|dsr&closed=raised|lowered&drive=yes|no. Read the help page on its wiring first." placeholder:"PORT"`
 	TokenFile   string   `help:"File with the operator's token, or with lines \"operator TOKEN\" and \"viewer TOKEN\". LETTHROUGH_TOKEN and LETTHROUGH_VIEWER_TOKEN do the same." placeholder:"FILE"`
 
 	Arm     bool   `help:"Arm at once: the next fault opens a run. Needs --unit."`
@@ -41,6 +43,12 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 	if err != nil {
 		return err
 	}
+	var on contact.Spec
+	if c.Contact != "" {
+		if on, err = contact.ParseSpec(c.Contact); err != nil {
+			return fmt.Errorf("--contact: %w", err)
+		}
+	}
 	d, err := openDaemon(env, c.DB, parts{addr: c.Addr, tokens: tokens, clock: capture.NewClock(c.Speed)})
 	if err != nil {
 		return err
@@ -48,6 +56,11 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 	defer func() { err = errors.Join(err, d.close(env)) }()
 	if err := d.openInstruments(env, specs); err != nil {
 		return err
+	}
+	if c.Contact != "" {
+		if err := d.bench.UseContact(on, false); err != nil {
+			return fmt.Errorf("--contact: %w", err)
+		}
 	}
 	if c.Arm && len(d.bench.State().Instruments) == 0 { // before it makes a unit for nothing
 		return errors.New("--arm: no instrument measures current: name one with --instrument NAME=FORMAT:PORT, or keep one with letthrough instruments add")

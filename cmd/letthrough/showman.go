@@ -74,6 +74,9 @@ func (s *showman) test(ctx context.Context, u sim.Unit) (run int64, err error) {
 	if err := s.pause(ctx, quietS); err != nil {
 		return 0, err
 	}
+	if err := s.until(ctx, func(st capture.State) bool { return st.ContactIs.State == capture.ContactReady }); err != nil {
+		return 0, err
+	}
 	if err := s.bench.Arm(capture.ArmRequest{Unit: unit}); err != nil {
 		return 0, err
 	}

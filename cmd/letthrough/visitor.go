@@ -74,6 +74,12 @@ func (v *visitor) DriveContact(closed bool) error {
 	return v.Bench.DriveContact(closed)
 }
 
+// CloseContactIn closes the simulated contact after a countdown.
+func (v *visitor) CloseContactIn(afterS float64) error {
+	v.touch()
+	return v.Bench.CloseContactIn(afterS)
+}
+
 // Mark makes a mark by hand and does what the hand that makes it has just done.
 func (v *visitor) Mark(kind trace.MarkKind, text string) (trace.Mark, int64, error) {
 	v.touch()

@@ -105,6 +105,9 @@ function showState() {
   showWait();
   element("storing").hidden = !state?.storing;
   setText(element("storing-text"), state?.storing ?? "");
+  const trouble = state?.contact_state?.trouble ?? "";
+  element("contact-trouble").hidden = trouble === "";
+  setText(element("contact-trouble-text"), trouble);
 }
 
 /** @param {any} unit */
@@ -185,7 +188,9 @@ function showWait() {
     const well = i.state === "receiving";
     return { shape: well ? "pass" : "caution", say: well ? `${i.name} receives` : `${i.name}: ${i.say || i.state}`, more: rateText(i.rate_hz) };
   });
-  if (!checks.length) checks.push({ shape: "caution", say: "No instrument is connected", more: "nothing will be seen" });
+  const contact = model.state?.contact_state;
+  if (contact && contact.state !== "none") checks.push({ shape: contact.state === "ready" && !contact.trouble ? "pass" : "caution", say: `Contact: ${contact.say}`, more: contact.do });
+  if (!(model.state?.instruments ?? []).length) checks.push({ shape: "caution", say: "No instrument is connected", more: "nothing will be seen" });
   checks.push(model.state?.storing ? { shape: "caution", say: "Readings are not kept", more: model.state.storing } : { shape: "pass", say: "Readings are kept", more: "every one, with 5 s from before" });
   const said = JSON.stringify(checks);
   if (list.dataset.said === said) return;

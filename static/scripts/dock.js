@@ -1,11 +1,14 @@
 // The dock: the controls of a test, their keys, and what there is to say about them.
 
 import { ask } from "./api.js";
+import { contactIsLive, countdownS, watchEmergency } from "./emergency.js";
 import { element, isTextField, setText } from "./page.js";
 
 /** @typedef {import("./model.js").BenchModel} BenchModel */
 
 const LONGER_S = 10;
+/** Time to take the hands away. */
+const COUNTDOWN_S = 3;
 
 /**
  * @typedef {object} Plan what to arm
@@ -31,6 +34,7 @@ export class Dock {
     this.button("b-longer", () => this.run(() => ask("POST", "/api/extend", { hold_s: this.model.holdS + LONGER_S })));
     this.button("b-end", () => this.end());
     this.button("b-contact", () => this.contact());
+    if (model.role === "operator") watchEmergency(() => this.model.state, (problem) => this.tell(problem));
     addEventListener("keydown", (event) => this.key(event));
     addEventListener("keyup", (event) => {
       // A focused button answers to the release of the space bar: here it answers to Enter.
@@ -83,7 +87,7 @@ export class Dock {
       "b-longer": mode === "recording",
       "b-end": open,
       // Opening is always possible; closing only while somebody would see what happens.
-      "b-contact": state?.contact === "closed" || ((mode === "armed" || open) && this.model.receives),
+      "b-contact": contactIsLive(state) || ((mode === "armed" || open) && this.model.receives && (state?.contact_state?.state ?? "ready") === "ready"),
     };
   }
 
@@ -109,7 +113,10 @@ export class Dock {
     const driven = state?.contact === "open" || state?.contact === "closed";
     const contact = document.getElementById("b-contact");
     if (contact) contact.hidden = !driven;
-    this.label("b-contact", state?.contact === "closed" ? "Open the contact" : "Close the contact");
+    const counting = countdownS(state);
+    this.label("b-contact", counting !== null ? `Stop, closes in ${counting} s` : state?.contact === "closed" ? "Open the contact" : "Close the contact");
+    const key = document.querySelector("#b-contact kbd");
+    if (key instanceof HTMLElement) setText(key, contactIsLive(state) ? "Esc" : "C");
     this.say();
   }
 
@@ -119,8 +126,8 @@ export class Dock {
     const driven = state?.contact === "open" || state?.contact === "closed";
     if (mode === "idle" || mode === "after") return "b-arm";
     if (mode === "armed" && !this.model.receives) return state?.contact === "closed" ? "b-contact" : "";
+    if (contactIsLive(state)) return "b-contact";
     if (mode === "armed") return driven ? "b-contact" : "b-short";
-    if (driven && state?.contact === "closed") return "b-contact";
     return this.model.hasOnset || this.marked("applied") ? "b-removed" : "b-short";
   }
 
@@ -147,6 +154,8 @@ export class Dock {
       case "idle":
         return this.plan() ? "Ready to arm." : "Pick a unit first.";
       case "armed":
+        if (countdownS(state) !== null) return "The contact is about to close: hands off. Esc stops it.";
+        if (state?.contact_state?.say && !["ready", "none"].includes(state.contact_state.state)) return `The contact is ${state.contact_state.say}. ${state.contact_state.do}`.trim();
         return this.model.receives ? "A short opens the run by itself." : this.model.byHand ? "Type what the display shows, then close the contact." : "Nothing is received: do not close the contact.";
       case "recording": {
         const held = Math.max(0, Math.floor(nowS - zeroS));
@@ -205,8 +214,8 @@ export class Dock {
   }
 
   contact() {
-    const closed = this.model.state?.contact === "closed";
-    return this.run(() => ask("POST", "/api/contact", { do: closed ? "open" : "close" }));
+    const live = contactIsLive(this.model.state);
+    return this.run(() => ask("POST", "/api/contact", live ? { do: "open" } : { do: "close", after_s: COUNTDOWN_S }));
   }
 
   end() {

@@ -25,7 +25,8 @@ import { inOrder } from "./phases.js";
  * @property {any} unit
  * @property {string} procedure
  * @property {string} setting
- * @property {string} contact open, closed, or none
+ * @property {string} contact open, closed, refused, or none
+ * @property {any} contact_state
  * @property {string} storing
  */
 

@@ -1,6 +1,7 @@
 // On pages other than the Bench: what the Bench does, and "End run" while a run is open.
 
 import { ask } from "./api.js";
+import { contactIsLive, countdownS, watchEmergency } from "./emergency.js";
 import { Live, liveURL } from "./live.js";
 import { element, make } from "./page.js";
 
@@ -8,18 +9,33 @@ const strip = element("strip");
 let said = "";
 let role = "viewer";
 let flows = false;
+/** @type {any} */
+let latest = null;
+watchEmergency(() => (role === "operator" ? latest : null), complain);
+
+/** @param {string} problem */
+function complain(problem) {
+  strip.append(" ", make("span", "wrong", problem));
+}
 
 /** @param {any} state */
 function show(state) {
+  latest = state;
   const open = state.bench === "recording";
   flows = open && !state.watching && ["fault", "limiting", "retry"].includes(state.phase);
-  const key = [state.bench, state.watching, state.unit?.name, role].join("|");
+  const key = [state.bench, state.watching, state.unit?.name, role, contactIsLive(state), countdownS(state)].join("|");
   if (key === said) return;
   said = key;
   const words = open ? `Bench: recording ${state.unit?.name ?? ""}` : state.bench === "armed" ? `Bench: ${state.unit?.name ?? ""} armed` : "Bench: nothing armed";
   const link = make("a", "", words);
   link.setAttribute("href", "/");
   strip.replaceChildren(link);
+  if (contactIsLive(state) && role === "operator") {
+    const counting = countdownS(state);
+    const release = make("button", "btn is-first", counting !== null ? `Stop, closes in ${counting} s ` : "Open the contact ", make("kbd", "", "Esc"));
+    release.addEventListener("click", () => ask("POST", "/api/contact", { do: "open" }).catch((error) => complain(error.message)));
+    strip.append(" ", release);
+  }
   if (open && role === "operator") {
     const end = make("button", "btn", "End run");
     end.addEventListener("click", () => {
@@ -28,7 +44,7 @@ function show(state) {
         end.textContent = "Current flows: end it?";
         return;
       }
-      ask("POST", "/api/end", {}).catch((error) => strip.append(" ", make("span", "wrong", error.message)));
+      ask("POST", "/api/end", {}).catch((error) => complain(error.message));
     });
     strip.append(" ", end);
   }

@@ -1,0 +1,81 @@
+package web
+
+import (
+	"net/http"
+
+	"letthrough/capture/contact"
+)
+
+func (s *Server) getContact(w http.ResponseWriter, r *http.Request) error {
+	if _, err := query(r); err != nil {
+		return err
+	}
+	s.writeJSON(w, r, http.StatusOK, s.bench.State().ContactIs)
+	return nil
+}
+
+func (s *Server) postContact(w http.ResponseWriter, r *http.Request) error {
+	if !s.bench.HasContact() {
+		return notFound("no contact is configured on this bench")
+	}
+	var in struct {
+		Do     string   `json:"do"`
+		AfterS *float64 `json:"after_s"`
+	}
+	if err := readJSON(w, r, &in); err != nil {
+		return err
+	}
+	if in.AfterS != nil && in.Do != "close" {
+		return outOfRange("leave it out", "after_s: only closing has a countdown")
+	}
+	switch in.Do {
+	case "close":
+		if in.AfterS != nil {
+			return s.did(w, r, contactFault(s.bench.CloseContactIn(*in.AfterS)))
+		}
+		return s.did(w, r, contactFault(s.bench.DriveContact(true)))
+	case "open":
+		return s.did(w, r, contactFault(s.bench.DriveContact(false)))
+	case "check":
+		return s.did(w, r, contactFault(s.bench.CheckContact()))
+	case "":
+		return malformed("use close, open or check", "do: is missing")
+	}
+	return outOfRange("use close, open or check", "do: the contact cannot %q", clip(in.Do))
+}
+
+func (s *Server) putContact(w http.ResponseWriter, r *http.Request) error {
+	var in struct {
+		Spec string `json:"spec"`
+	}
+	if err := readJSON(w, r, &in); err != nil {
+		return err
+	}
+	if in.Spec == "" {
+		return malformed("name its port: {\"spec\":\"/dev/ttyUSB1?sense=cts\"}", "spec: is missing")
+	}
+	spec, err := contact.ParseSpec(in.Spec)
+	if err != nil {
+		return outOfRange("write "+contact.How, "%s", err)
+	}
+	return s.did(w, r, contactFault(s.bench.UseContact(spec, false)))
+}
+
+func (s *Server) deleteContact(w http.ResponseWriter, r *http.Request) error {
+	if err := readOptionalJSON(w, r, &struct{}{}); err != nil {
+		return err
+	}
+	return s.did(w, r, contactFault(s.bench.RemoveContact()))
+}
+
+// contactFault says what keeps the contact from moving: whoever stands at the bench has to know.
+func contactFault(err error) error {
+	if err == nil {
+		return nil
+	}
+	if _, known := faultOf(err); known {
+		return err
+	}
+	return &fault{http.StatusServiceUnavailable, codeUnavailable, "the contact did not answer: " + clip(err.Error()),
+		"open it by hand, then look at its port and cable"}
+}
