@@ -18,7 +18,7 @@ func TestLoadThatDrownsInTheNoiseIsNeverATrip(t *testing.T) {
 		}
 	}
 	unsure := 0
-	for seed := range uint64(60) {
+	for seed := range uint64(12) {
 		rnd := rand.New(rand.NewPCG(seed, 7))
 		m := sim.Meter{RateHz: 2.5, NoiseA: 0.02, ResolutionA: 0.001, AveragingS: 0.4, PhaseS: -1}
 		rec, err := sim.Record(moss, sim.CarryTest(moss, 3+0.1*rnd.Float64(), 20, true), m, seed)

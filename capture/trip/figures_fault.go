@@ -222,10 +222,14 @@ func (f *figures) endCurrent() (trace.Figure, bool) {
 	d, s := f.d, f.s
 	e := s.p0.last
 	if s.cut == nil && (s.limit == nil || s.limit.t > s.end) {
-		e = d.lastTenth(s.p0, s.end)
-		if s.endBy == byRemovalFall {
-			e = d.lastTenth(s.p0, s.p0.off.before)
+		end := s.end
+		if d.boxed() {
+			end -= d.averaging() / 2 // a later reading holds something of what came after
 		}
+		if s.p0.ended && (s.endBy == byRemovalFall || s.p0.off.before < end) {
+			end = s.p0.off.before
+		}
+		e = d.lastTenth(s.p0, end)
 	}
 	if e.n < fewReadings && !f.unsure {
 		return unresolved("fewer than three readings before it"), true
