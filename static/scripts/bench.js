@@ -7,15 +7,16 @@ import { Live, liveURL } from "./live.js";
 import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
 import { BenchModel } from "./model.js";
 import { clockText, element, make, pageData, plateText, setText, shape } from "./page.js";
-import { closePicture, wholePicture } from "./pictures.js";
+import { LookPanel } from "./look.js";
+import { wholePicture } from "./pictures.js";
 import { phrase } from "./says.js";
 import { Steps } from "./steps.js";
 
 const data = pageData();
 const model = new BenchModel();
 model.role = data.role;
-const whole = new TraceChart(element("whole"), data.option, data.words.phases);
-const close = new TraceChart(element("close"), data.option, data.words.phases);
+const look = new LookPanel(data.option, data.words.phases, { whole: "The whole hold" });
+look.speak = (/** @type {string} */ text) => setText(element("speak"), text);
 const listening = new TraceChart(element("listening"), data.option, data.words.phases);
 const dock = new Dock(model);
 const steps = new Steps(model, dock);
@@ -72,6 +73,7 @@ function refresh() {
   if (mode !== shownMode) {
     shownMode = mode;
     document.body.dataset.mode = mode;
+    if (mode === "armed" || mode === "idle") look.forget();
     element("first").hidden = mode !== "idle";
     element("bench").hidden = mode === "idle";
     element("unit-change").hidden = mode !== "after";
@@ -203,22 +205,8 @@ function drawCharts() {
     if (!element("listening-view").hidden) listening.show(wholePicture(model, 4));
     return;
   }
-  const views = element("views");
-  const picture = wholePicture(model, 5);
-  const near = closePicture(picture, views.clientWidth);
-  if (views.classList.contains("has-close") !== (near !== null)) {
-    views.classList.toggle("has-close", near !== null);
-    element("close-view").hidden = near === null;
-  }
-  if (near) {
-    setText(element("close-title"), `The first ${plain(Number(near.view.to.toPrecision(2)))} s`);
-    setText(element("whole-title"), `The whole hold, ${plain(model.holdS)} s`);
-    close.show(near);
-    // The words stand on the close look; beside it the whole hold keeps only what comes later.
-    whole.show({ ...picture, lines: picture.lines.filter((l) => l.key.startsWith("retry")) });
-    return;
-  }
-  whole.show(picture);
+  look.titles.whole = `The whole hold, ${plain(model.holdS)} s`;
+  look.show(wholePicture(model, 5), model.others);
 }
 
 /**
@@ -228,6 +216,12 @@ function drawCharts() {
 const plain = (n) => String(Math.round(n * 100) / 100);
 
 // For the browser test: what the page knows.
-Object.assign(globalThis, { letthrough: { model, live, whole } });
+Object.assign(globalThis, { letthrough: { model, live, look, whole: look.whole } });
+
+addEventListener("keydown", (event) => {
+  // Where readings are typed, these are parts of one.
+  if (hand.open && /^[-+=.,]$/.test(event.key)) return;
+  if (model.mode !== "idle") look.key(event);
+});
 
 requestAnimationFrame(frame);

@@ -4,8 +4,9 @@
 import { LibraryFrame, plotOf, ticksOf } from "./frame.js";
 import { PlainFrame } from "./plainframe.js";
 import { onSchemeChange, readColours, readFace } from "./palette.js";
-import { fontOf, paintHoles, paintNow, paintOver, paintSays, paintTrace } from "./paint.js";
-import { layoutSays, lengthText } from "./says.js";
+import { fontOf, paintChoice, paintHoles, paintNow, paintOver, paintPart, paintPointer, paintSays, paintTrace } from "./paint.js";
+import { layoutSays, lengthText, pointerText } from "./says.js";
+import { alongOf } from "./timeaxis.js";
 
 /** @typedef {import("./columns.js").ColumnStore} ColumnStore */
 /** @typedef {import("./frame.js").View} View */
@@ -18,6 +19,8 @@ import { layoutSays, lengthText } from "./says.js";
  * @property {import("./model.js").Line[]} lines
  * @property {{t: number, a: number} | null} now
  * @property {number} keptS armed: what is kept from before; else 0
+ * @property {import("./says.js").Level[]} [levels] named levels of the current, such as the stair that was carried
+ * @property {string} [name] of a lane: what it shows
  */
 
 /** The library's work is the dear part: while something grows, the frame follows after this many
@@ -31,16 +34,23 @@ export class TraceChart {
    * @param {HTMLElement} host
    * @param {any} option the server's option object
    * @param {Record<string, string>} words what the phases are called
+   * @param {boolean} [lane] a further channel under the trace: lower, without ribbon and words
    */
-  constructor(host, option, words) {
+  constructor(host, option, words, lane) {
     this.host = host;
     this.words = words;
+    this.lane = lane ?? false;
+    /** @type {number | null} the instant pointed to, seconds from the run's zero */
+    this.pointed = null;
+    this.pointedSays = true; // with words; else the line alone
+    /** @type {[number, number] | null} a part of time being chosen */
+    this.choice = null;
     const below = document.createElement("div");
     below.className = "frame-of-chart";
     this.canvas = document.createElement("canvas");
     host.replaceChildren(below, this.canvas);
     const library = /** @type {any} */ (globalThis).echarts;
-    this.frame = library ? new LibraryFrame(below, option, library) : new PlainFrame(below);
+    this.frame = library ? new LibraryFrame(below, option, library, this.lane) : new PlainFrame(below, this.lane);
     this.frameAt = -Infinity;
     this.drawn = "";
     this.width = 0;
@@ -96,7 +106,7 @@ export class TraceChart {
     this.picture = picture;
     if (!this.width || !this.height || !this.host.offsetParent) return;
     const { view, store } = picture;
-    const key = `${store?.version} ${picture.zeroS} ${picture.now?.t} ${picture.lines.map((l) => l.lead + l.value + l.more).join()} ${view.from} ${view.to} ${view.top} ${view.stretches.length} ${view.endS}`;
+    const key = `${store?.version} ${picture.zeroS} ${picture.now?.t} ${picture.lines.map((l) => l.lead + l.value + l.more).join()} ${view.from} ${view.to} ${view.top} ${view.bottom} ${view.log} ${view.part?.from} ${view.part?.to} ${view.stretches.length} ${view.endS} ${this.pointed} ${this.pointedSays} ${this.choice}`;
     const at = performance.now();
     const since = at - this.frameAt;
     const due = since >= FRAME_EVERY_MS || (since >= FRAME_SOONEST_MS && this.lagPx(view) >= FRAME_LAG_PX);
@@ -114,7 +124,56 @@ export class TraceChart {
   /** @param {View} view */
   isOtherWindow(view) {
     const v = this.shownView;
-    return !v || v.from !== view.from || v.to !== view.to || v.top !== view.top || v.stretches.length !== view.stretches.length;
+    return !v || v.from !== view.from || v.to !== view.to || v.top !== view.top || v.bottom !== view.bottom || v.log !== view.log || v.stretches.length !== view.stretches.length;
+  }
+
+  /** Where the plot stands in the chart now. */
+  get plot() {
+    return plotOf(this.width, this.height, this.lane);
+  }
+
+  /** How many pixels of time there are. */
+  plotWidth() {
+    return Math.max(1, this.plot.right - this.plot.left);
+  }
+
+  /**
+   * Whether a pixel from the chart's left edge shows a time.
+   * @param {number} px
+   */
+  inPlot(px) {
+    const { left, right } = this.plot;
+    return this.shownView !== null && px >= left && px <= right;
+  }
+
+  /**
+   * The time at a pixel from the chart's left edge, in seconds from the run's zero.
+   * @param {number} px
+   */
+  timeAt(px) {
+    return this.frame.scale().t(px);
+  }
+
+  /**
+   * Points to an instant; null: to none.
+   * @param {number | null} t
+   * @param {boolean} [says] with its value in words
+   */
+  pointTo(t, says = true) {
+    if (this.pointed === t && this.pointedSays === says) return;
+    this.pointed = t;
+    this.pointedSays = says;
+    if (this.picture) this.show(this.picture);
+  }
+
+  /**
+   * Shows a part of time while it is being chosen; null: no more.
+   * @param {number | null} a
+   * @param {number | null} b
+   */
+  chooseFrom(a, b) {
+    this.choice = a === null || b === null ? null : [a, b];
+    if (this.picture) this.show(this.picture);
   }
 
   /**
@@ -133,23 +192,42 @@ export class TraceChart {
     const { colour, face, width, height } = this;
     if (!ctx || !colour || !face || !width || !height) return;
     const { view, store, zeroS } = picture;
-    const plot = plotOf(width, height);
+    const { plot } = this;
     const scale = this.frame.scale();
     const dots = this.dots ?? 1;
     ctx.setTransform(dots, 0, 0, dots, 0, 0);
     ctx.clearRect(0, 0, width, height);
     if (store?.length) {
-      const px = store.pixels(view.from + zeroS, view.to + zeroS, Math.round(plot.right - plot.left));
+      const px = store.pixels(view.from + zeroS, view.to + zeroS, Math.round(plot.right - plot.left), edgesOf(view, zeroS, Math.round(plot.right - plot.left)));
       for (let i = 0; i < px.n; i++) px.t[i] -= zeroS;
       const holes = paintHoles(ctx, px, scale, plot, colour);
       paintOver(ctx, px, scale, plot, colour);
       paintTrace(ctx, px, scale, plot, colour);
       this.sayHoles(ctx, holes, scale, plot);
     }
-    if (picture.now) paintNow(ctx, scale.x(picture.now.t), scale.y(Number.isFinite(picture.now.a) ? picture.now.a : view.top), plot, colour);
+    if (view.part) paintPart(ctx, scale.x(view.part.from), scale.x(view.part.to), plot, colour);
+    if (this.choice) paintChoice(ctx, scale.x(this.choice[0]), scale.x(this.choice[1]), plot, colour);
+    if (picture.now && picture.now.t <= view.to) paintNow(ctx, scale.x(picture.now.t), scale.y(Number.isFinite(picture.now.a) ? picture.now.a : view.top), plot, colour);
+    if (this.lane) this.sayLane(ctx, picture, plot);
+    else this.saySays(ctx, picture, plot, scale);
+    if (this.pointed !== null) this.sayPointer(ctx, picture, plot, scale);
+    this.sayUnit(ctx, view, plot, scale);
+  }
+
+  /**
+   * @param {CanvasRenderingContext2D} ctx
+   * @param {Picture} picture
+   * @param {import("./frame.js").Plot} plot
+   * @param {import("./frame.js").Scale} scale
+   */
+  saySays(ctx, picture, plot, scale) {
+    const { view, store, zeroS } = picture;
+    const { colour, face } = this;
+    if (!colour || !face) return;
     const layout = layoutSays({
       plot,
       ...scale,
+      levels: picture.levels ?? [],
       stretches: view.stretches,
       lines: picture.lines,
       words: this.words,
@@ -164,7 +242,49 @@ export class TraceChart {
       },
     });
     paintSays(ctx, layout, plot, colour, face);
-    this.sayUnit(ctx, view, plot, scale);
+  }
+
+  /**
+   * What a lane shows, and its newest value.
+   * @param {CanvasRenderingContext2D} ctx
+   * @param {Picture} picture
+   * @param {import("./frame.js").Plot} plot
+   */
+  sayLane(ctx, picture, plot) {
+    if (!this.colour) return;
+    ctx.font = `650 13px ${this.face}`;
+    ctx.fillStyle = this.colour("ink");
+    ctx.textAlign = "left";
+    ctx.fillText(picture.name ?? "", plot.left, plot.top - 7);
+    if (!picture.now) return;
+    ctx.textAlign = "right";
+    ctx.fillText(`now ${pointerText({ min: picture.now.a, max: picture.now.a }, picture.view.unit ?? "A")}`, plot.right, plot.top - 7);
+    ctx.textAlign = "left";
+  }
+
+  /**
+   * The value under the pointer: the readings of its pixel, or the last one before it.
+   * @param {CanvasRenderingContext2D} ctx
+   * @param {Picture} picture
+   * @param {import("./frame.js").Plot} plot
+   * @param {import("./frame.js").Scale} scale
+   */
+  sayPointer(ctx, picture, plot, scale) {
+    const { colour, face, pointed } = this;
+    if (!colour || !face || pointed === null || !picture.store?.length) return;
+    const x = scale.x(pointed);
+    if (x < plot.left - 0.5 || x > plot.right + 0.5) return;
+    const at = picture.store.around(scale.t(x - 0.5) + picture.zeroS, scale.t(x + 0.5) + picture.zeroS);
+    if (!at) return;
+    const t = at.t - picture.zeroS;
+    const values = [at.max, at.min].filter((v) => Number.isFinite(v)).map((v) => scale.y(v));
+    const words = this.pointedSays ? [timeText(t, this.secondsPerPx(picture.view)), pointerText(at, picture.view.unit ?? "A")] : [];
+    paintPointer(ctx, { x: scale.x(t), ys: values, words }, plot, colour, face);
+  }
+
+  /** @param {View} view */
+  secondsPerPx(view) {
+    return view.log ? view.from / 20 : (view.to - view.from) / this.plotWidth();
   }
 
   /**
@@ -206,6 +326,30 @@ export class TraceChart {
     }
     ctx.textAlign = "left";
   }
+}
+
+/**
+ * A time with the digits that a pixel can tell.
+ * @param {number} t
+ * @param {number} perPx seconds
+ */
+export function timeText(t, perPx) {
+  const decimals = Math.min(6, Math.max(0, Math.ceil(-Math.log10(Math.max(perPx, 1e-9)))));
+  const text = t.toFixed(decimals).replace("-", "−");
+  return `${/^−0(\.0*)?$/.test(text) ? text.slice(1) : text} s`;
+}
+
+/**
+ * Where the pixels of a logarithmic axis begin, on the store's time base; undefined where all are even.
+ * @param {View} view
+ * @param {number} zeroS
+ * @param {number} width
+ */
+function edgesOf(view, zeroS, width) {
+  if (!view.log) return undefined;
+  const { u, t } = alongOf(view);
+  const [from, to] = [u(view.from), u(view.to)];
+  return Float64Array.from({ length: width + 1 }, (_, i) => t(from + ((to - from) * i) / width) + zeroS);
 }
 
 /**

@@ -8,6 +8,9 @@ export const GAP = 2; // something was lost before this column
 const HEAD_BYTES = 32;
 const KIND_BACKLOG = 1;
 
+/** A page left open for hours keeps this many columns: the older half becomes coarser, extremes stay. */
+const MOST_COLUMNS = 1 << 18;
+
 /**
  * One decoded binary message.
  * @typedef {object} Chunk
@@ -123,7 +126,30 @@ export class ColumnStore {
       this.flags[this.n] = c.flags[i];
       this.n++;
     }
+    if (this.length > MOST_COLUMNS) this.coarsen();
     this.version++;
+  }
+
+  /** Joins the columns of the older half in pairs; never over a gap, and no extreme is lost. */
+  coarsen() {
+    const half = this.start + (this.length >> 1);
+    let k = this.start;
+    let i = this.start;
+    while (i < half) {
+      const pair = i + 1 < half && !(this.flags[i + 1] & GAP);
+      const j = pair ? i + 1 : i;
+      this.t[k] = this.t[i];
+      // A bound without a number (beyond the range) is the greater one all the same.
+      const [min, max] = [Math.min(this.min[i], this.min[j]), Math.max(this.max[i], this.max[j])];
+      this.flags[k] = this.flags[i] | (this.flags[j] & OVER);
+      this.min[k] = min;
+      this.max[k] = max;
+      k++;
+      i = j + 1;
+    }
+    const newer = this.n - half;
+    for (const a of [this.t, this.min, this.max, this.flags]) a.copyWithin(k, half, this.n);
+    this.n = k + newer;
   }
 
   /**
@@ -191,6 +217,26 @@ export class ColumnStore {
   }
 
   /**
+   * The readings between two times, where there are none the last one before: when the first of them
+   * was, and how little and how much they were.
+   * @param {number} from
+   * @param {number} to
+   * @returns {{t: number, min: number, max: number, over: boolean} | null}
+   */
+  around(from, to) {
+    let i = this.firstAtOrAfter(from);
+    if (!(i < this.n && this.t[i] <= to)) i--;
+    if (i < this.start || i >= this.n) return null;
+    const out = { t: this.t[i], min: this.min[i], max: this.max[i], over: (this.flags[i] & OVER) !== 0 };
+    for (let k = i + 1; k < this.n && this.t[k] <= to; k++) {
+      if (this.max[k] > out.max) [out.max, out.t] = [this.max[k], this.t[k]];
+      if (this.min[k] < out.min) out.min = this.min[k];
+      out.over ||= (this.flags[k] & OVER) !== 0;
+    }
+    return out;
+  }
+
+  /**
    * The value at a time: that of the newest column not later; NaN before the first.
    * @param {number} t
    */
@@ -206,9 +252,10 @@ export class ColumnStore {
    * @param {number} from
    * @param {number} to
    * @param {number} width in pixels, at least 1
+   * @param {Float64Array} [edges] where the pixels are not even: the times at which they begin, and the end
    * @returns {Pixels}
    */
-  pixels(from, to, width) {
+  pixels(from, to, width, edges) {
     // Two entries a pixel at most: what came before a gap within it, and what came after.
     const cap = 2 * (width + 2);
     const out = {
@@ -226,8 +273,10 @@ export class ColumnStore {
     const perSecond = width / (to - from);
     let pixel = -2; // the one being filled; -1 stands before the window
     let split = false; // whether a gap has split it
+    let uneven = 0;
     for (let i = begin; i < this.n; i++) {
-      const px = this.t[i] < from ? -1 : Math.min(width, Math.floor((this.t[i] - from) * perSecond));
+      if (edges) while (uneven < width && this.t[i] >= edges[uneven + 1]) uneven++;
+      const px = this.t[i] < from ? -1 : edges ? uneven : Math.min(width, Math.floor((this.t[i] - from) * perSecond));
       const gap = (this.flags[i] & GAP) !== 0;
       if (px !== pixel) {
         pixel = px;

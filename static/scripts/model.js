@@ -94,6 +94,16 @@ export class BenchModel {
     return i < 0 ? null : (this.mode === "after" ? this.kept[i] : this.stores[i]) ?? null;
   }
 
+  /**
+   * The channels besides the trace: a voltage, or the current of a second unit.
+   * @returns {{channel: {instrument: string, quantity: string, unit: string}, store: ColumnStore, index: number}[]}
+   */
+  get others() {
+    const main = this.channels.findIndex((c) => c.quantity === "current");
+    const stores = this.mode === "after" ? this.kept : this.stores;
+    return this.channels.flatMap((channel, index) => (index !== main && stores[index]?.length ? [{ channel, store: stores[index], index }] : []));
+  }
+
   /** The bench's time now, as far as this page was told. */
   get nowS() {
     const newest = this.current?.newestS ?? NaN;

@@ -155,18 +155,21 @@ export function paintOver(ctx, px, scale, plot, colour) {
 export function paintSays(ctx, layout, plot, colour, face) {
   ctx.strokeStyle = ctx.fillStyle = colour("ink");
   ctx.lineWidth = 1;
+  const shows = (/** @type {number} */ x) => x >= plot.left - 1 && x <= plot.right + 1;
   for (const d of layout.dims) {
-    stroke(ctx, d.x1, d.y - 5, d.x1, Math.max(d.y + 5, d.foot1));
-    stroke(ctx, d.x2, d.y - 5, d.x2, Math.max(d.y + 5, d.foot2));
-    if (d.x2 - d.x1 < 3) continue;
-    stroke(ctx, d.x1, d.y, d.x2, d.y);
-    if (d.x2 - d.x1 < 14) continue;
+    // A length that reaches out of the window has no end there.
+    const [x1, x2] = [Math.max(d.x1, plot.left), Math.min(d.x2, plot.right)];
+    if (shows(d.x1)) stroke(ctx, x1, d.y - 5, x1, Math.max(d.y + 5, d.foot1));
+    if (shows(d.x2)) stroke(ctx, x2, d.y - 5, x2, Math.max(d.y + 5, d.foot2));
+    if (x2 - x1 < 3) continue;
+    stroke(ctx, x1, d.y, x2, d.y);
+    if (x2 - x1 < 14) continue;
     ctx.fillStyle = colour("ink");
-    head(ctx, d.x1, d.y, 6);
-    head(ctx, d.x2, d.y, -6);
+    if (shows(d.x1)) head(ctx, x1, d.y, 6);
+    if (shows(d.x2)) head(ctx, x2, d.y, -6);
   }
-  for (const l of layout.leaders) stroke(ctx, l.x1, l.y1, l.x2, l.y2);
-  for (const d of layout.dots) dot(ctx, d.x, d.y, 4, colour);
+  for (const l of layout.leaders) if (shows(l.x1) && shows(l.x2)) stroke(ctx, l.x1, l.y1, l.x2, l.y2);
+  for (const d of layout.dots) if (shows(d.x)) dot(ctx, d.x, d.y, 4, colour);
   for (const s of layout.says) paintSay(ctx, s, plot, colour, face);
 }
 
@@ -183,6 +186,77 @@ export function paintNow(ctx, x, y, plot, colour) {
   ctx.lineWidth = 1;
   stroke(ctx, x, plot.top, x, plot.ribbonBottom);
   dot(ctx, x, Math.max(plot.top, Math.min(plot.bottom, y)), 5, colour);
+}
+
+/**
+ * The frame on the whole trace: what the close look shows.
+ * @param {CanvasRenderingContext2D} ctx
+ * @param {number} x1
+ * @param {number} x2
+ * @param {Plot} plot
+ * @param {Colour} colour
+ */
+export function paintPart(ctx, x1, x2, plot, colour) {
+  const left = Math.max(plot.left, x1) + 1;
+  const right = Math.min(plot.right, x2) - 1;
+  if (right <= plot.left || left >= plot.right) return;
+  ctx.strokeStyle = colour("ink");
+  ctx.lineWidth = 2;
+  ctx.strokeRect(left, plot.top, Math.max(2, right - left), plot.bottom - plot.top);
+  ctx.lineWidth = 1;
+}
+
+/**
+ * A part of time while it is being chosen.
+ * @param {CanvasRenderingContext2D} ctx
+ * @param {number} x1
+ * @param {number} x2
+ * @param {Plot} plot
+ * @param {Colour} colour
+ */
+export function paintChoice(ctx, x1, x2, plot, colour) {
+  ctx.strokeStyle = colour("ink");
+  ctx.setLineDash([4, 3]);
+  ctx.strokeRect(Math.min(x1, x2), plot.top, Math.abs(x2 - x1), plot.bottom - plot.top);
+  ctx.setLineDash([]);
+}
+
+/**
+ * The pointer: a line, a ring on every end of what it points to, and the words on a plain sheet.
+ * @param {CanvasRenderingContext2D} ctx
+ * @param {{x: number, ys: number[], words: string[]}} at
+ * @param {Plot} plot
+ * @param {Colour} colour
+ * @param {string} face
+ */
+export function paintPointer(ctx, at, plot, colour, face) {
+  ctx.strokeStyle = colour("ink-soft");
+  ctx.lineWidth = 1;
+  stroke(ctx, at.x, plot.top, at.x, plot.ribbonBottom);
+  for (const y of at.ys) {
+    ctx.beginPath();
+    ctx.arc(at.x, Math.max(plot.top, Math.min(plot.bottom, y)), 4, 0, 2 * Math.PI);
+    ctx.fillStyle = colour("sheet");
+    ctx.fill();
+    ctx.strokeStyle = colour("ink");
+    ctx.lineWidth = 1.5;
+    ctx.stroke();
+  }
+  if (!at.words.length) return;
+  ctx.font = `650 13px ${face}`;
+  const width = Math.max(...at.words.map((w) => ctx.measureText(w).width)) + 16;
+  const height = 18 * at.words.length + 8;
+  const left = at.x + 10 + width > plot.right ? at.x - 10 - width : at.x + 10;
+  const top = Math.max(plot.top + 4, plot.bottom - height - 24);
+  ctx.fillStyle = colour("sheet");
+  ctx.strokeStyle = colour("rule-strong");
+  ctx.lineWidth = 1;
+  ctx.fillRect(left, top, width, height);
+  ctx.strokeRect(Math.round(left) + 0.5, Math.round(top) + 0.5, Math.round(width), height);
+  ctx.fillStyle = colour("ink");
+  ctx.textAlign = "left";
+  ctx.textBaseline = "alphabetic";
+  at.words.forEach((w, i) => ctx.fillText(w, left + 8, top + 19 + 18 * i));
 }
 
 /**

@@ -2,6 +2,7 @@
 
 import { niceTop } from "./axes.js";
 import { stretches } from "./phases.js";
+import { logWindow } from "./timeaxis.js";
 import { closeLook, waiting, wholeHold } from "./windows.js";
 
 /** @typedef {import("./model.js").BenchModel} BenchModel */
@@ -74,6 +75,78 @@ export function closePicture(whole, widthPx) {
     ...whole,
     view: { ...whole.view, ...window, stretches: inside.map((s) => ({ ...s, from: Math.max(s.from, window.from), to: Math.min(s.to, window.to) })), endS: NaN },
     now,
+  };
+}
+
+/**
+ * The same picture through another window. Where only little flows there, the current axis follows.
+ * @param {Picture} whole
+ * @param {{from: number, to: number}} window seconds from the run's zero
+ * @param {number} parts of the current axis
+ * @returns {Picture}
+ */
+export function lookPicture(whole, window, parts) {
+  const { view, store, zeroS } = whole;
+  const seen = store?.extremes(window.from + zeroS, window.to + zeroS);
+  const top = seen && seen.max < 0.2 * view.top ? niceTop(Math.max(seen.max, 0.002), parts) : view.top;
+  return {
+    ...whole,
+    view: { ...view, ...window, top, endS: view.endS <= window.to && view.endS >= window.from ? view.endS : NaN, stretches: view.stretches.filter((s) => s.to > window.from && s.from < window.to), part: null },
+    now: whole.now && whole.now.t >= window.from && whole.now.t <= window.to ? whole.now : null,
+  };
+}
+
+/**
+ * The same picture on logarithmic time, from the first instant after the onset that readings can tell.
+ * @param {Picture} picture
+ * @returns {Picture}
+ */
+export function logPicture(picture) {
+  return { ...picture, view: { ...picture.view, ...logWindow(picture.view, intervalS(picture.store)), log: true } };
+}
+
+/**
+ * The interval between readings, or columns where there are several a column; 0 where it is unknown.
+ * @param {import("./columns.js").ColumnStore | null} store
+ */
+export function intervalS(store) {
+  if (!store || store.length < 3) return 0;
+  const from = Math.max(store.start, store.n - 1000);
+  return (store.t[store.n - 1] - store.t[from]) / (store.n - 1 - from);
+}
+
+/**
+ * What there is to be looked at in a picture.
+ * @param {Picture} whole
+ * @returns {import("./lens.js").Limits}
+ */
+export function limitsOf(whole) {
+  return { from: whole.view.from, to: whole.view.to, leastS: Math.max(10 * intervalS(whole.store), 1e-5) };
+}
+
+/**
+ * A further channel under the trace, in the same window.
+ * @param {Picture} whole
+ * @param {{instrument: string, quantity: string, unit: string}} channel
+ * @param {import("./columns.js").ColumnStore} store
+ * @param {boolean} named whether the instrument has to be named, since there are several
+ * @returns {Picture}
+ */
+export function lanePicture(whole, channel, store, named) {
+  const { view, zeroS } = whole;
+  const seen = store.extremes(view.from + zeroS, view.to + zeroS);
+  const most = niceTop(Math.max(seen?.max ?? 0, 0.1), 3);
+  const least = seen && seen.min < -0.02 * Math.max(most, -seen.min) ? -niceTop(-seen.min, 3) : 0;
+  const newest = store.newestS - zeroS;
+  const quantity = channel.quantity.charAt(0).toUpperCase() + channel.quantity.slice(1);
+  return {
+    ...whole,
+    view: { ...view, top: most, bottom: least, unit: channel.unit, ratedA: 0, part: null },
+    store,
+    lines: [],
+    levels: [],
+    name: named ? `${quantity}, ${channel.instrument}` : quantity,
+    now: whole.now && newest <= view.to ? { t: newest, a: store.newest } : null,
   };
 }
 

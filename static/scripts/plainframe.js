@@ -4,13 +4,18 @@
 import { tickText } from "./axes.js";
 import { linear, plotOf, ticksOf } from "./frame.js";
 import { hatchTile, readColours, readFace } from "./palette.js";
+import { alongOf } from "./timeaxis.js";
 
 /** @typedef {import("./frame.js").View} View */
 
 export class PlainFrame {
-  /** @param {HTMLElement} host */
-  constructor(host) {
+  /**
+   * @param {HTMLElement} host
+   * @param {boolean} [lane]
+   */
+  constructor(host, lane) {
     this.host = host;
+    this.lane = lane ?? false;
     this.canvas = document.createElement("canvas");
     this.canvas.style.width = this.canvas.style.height = "100%";
     host.replaceChildren(this.canvas);
@@ -38,7 +43,7 @@ export class PlainFrame {
     const colour = this.colour;
     if (!ctx || !colour) return;
     this.view = view;
-    const plot = plotOf(this.width ?? 0, this.height ?? 0);
+    const plot = plotOf(this.width ?? 0, this.height ?? 0, this.lane);
     const { x, y } = this.scale();
     const clip = (/** @type {number} */ px) => Math.min(plot.right, Math.max(plot.left, px));
     const dots = this.dots ?? 1;
@@ -84,19 +89,25 @@ export class PlainFrame {
     ctx.textBaseline = "middle";
     ctx.textAlign = "right";
     const last = ticks.y.values[ticks.y.values.length - 1];
-    for (const v of ticks.y.values) ctx.fillText(tickText(v, ticks.y.step) + (v === last ? " A" : ""), plot.left - 8, y(v));
+    for (const v of ticks.y.values) ctx.fillText(tickText(v, ticks.y.step) + (v === last ? ` ${view.unit ?? "A"}` : ""), plot.left - 8, y(v));
     ctx.textAlign = "center";
-    for (const v of ticks.x.values) ctx.fillText(tickText(v, ticks.x.step), x(v), plot.ribbonBottom + 15);
+    ticks.x.values.forEach((v, i) => ctx.fillText(ticks.x.texts[i], x(v), plot.ribbonBottom + 15));
   }
 
   /** Pixels of a time and a current. */
   scale() {
     const view = this.view;
-    const plot = plotOf(this.width ?? 0, this.height ?? 0);
-    return linear((t, a) => [
-      view ? plot.left + ((t - view.from) / (view.to - view.from)) * (plot.right - plot.left) : 0,
-      view ? plot.bottom - (a / view.top) * (plot.bottom - plot.top) : 0,
-    ]);
+    const plot = plotOf(this.width ?? 0, this.height ?? 0, this.lane);
+    const along = alongOf(view ?? {});
+    const [from, to] = [along.u(view?.from ?? 0), along.u(view?.to ?? 1)];
+    const foot = view?.bottom ?? 0;
+    return linear(
+      (u, a) => [
+        view ? plot.left + ((u - from) / (to - from)) * (plot.right - plot.left) : 0,
+        view ? plot.bottom - ((a - foot) / (view.top - foot)) * (plot.bottom - plot.top) : 0,
+      ],
+      along,
+    );
   }
 }
 

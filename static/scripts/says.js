@@ -12,11 +12,15 @@ import { niceStep } from "./axes.js";
 /** @typedef {{x1: number, x2: number, y: number, foot1: number, foot2: number}} Dimension a length between two arrow heads; the feet are where its end lines reach down to */
 /** @typedef {{x1: number, y1: number, x2: number, y2: number}} Leader */
 
+/** @typedef {{a: number, text: string}} Level a level of the current with its name */
+
 /**
  * @typedef {object} Scene
  * @property {Plot} plot
  * @property {(t: number) => number} x
  * @property {(a: number) => number} y
+ * @property {(px: number) => number} t the time at a pixel
+ * @property {Level[]} [levels]
  * @property {Stretch[]} stretches
  * @property {Line[]} lines the figures in words, as the server says them
  * @property {(from: number, to: number) => {t: number, a: number} | null} peak the largest reading between two times
@@ -177,7 +181,7 @@ export function lengthText(seconds) {
  */
 function faultWords(s, out) {
   const fault = s.stretches.find((st) => st.phase === "fault");
-  if (!fault) return { y: s.plot.top, right: s.plot.left };
+  if (!fault || s.x(fault.to) <= s.plot.left) return { y: s.plot.top, right: s.plot.left };
   const left = s.x(fault.from);
   const edge = s.x(fault.to);
   let y = s.plot.top + 14;
@@ -321,7 +325,7 @@ function edgeWords(s, says) {
   if (rated > s.plot.top + 12) {
     const text = `rated ${s.ratedA} A`;
     // Above the line, unless the trace runs there.
-    const near = s.peak(timeAt(s, end - 8 - s.measure(text, false, BODY)), timeAt(s, end - 8));
+    const near = s.peak(s.t(end - 8 - s.measure(text, false, BODY)), s.t(end - 8));
     const above = near ? rated - s.y(near.a) : 0;
     says.push({ x: end - 8, y: above > 0 && above < 20 ? rated + 15 : rated - 6, parts: [{ text }], anchor: "end", size: BODY });
   }
@@ -330,13 +334,6 @@ function edgeWords(s, says) {
     says.push({ x: end - 8, y: s.plot.bottom - 10, parts: [{ text: "hold ends" }], anchor: "end", size: LEAST, soft: true });
   }
 }
-
-/**
- * The time at a pixel; both axes are linear.
- * @param {Scene} s
- * @param {number} px
- */
-const timeAt = (s, px) => (px - s.x(0)) / (s.x(1) - s.x(0));
 
 /**
  * The newest reading beside its line.
@@ -350,6 +347,18 @@ function nowWords(s, says) {
   const parts = [{ text: `now ${amps(s.now.a)} A`, bold: true }];
   const inside = nowX + 8 + widthOf(s, parts) > s.plot.right;
   putFree(s, says, { x: inside ? nowX - 8 : nowX + 8, y: s.plot.top + 14, parts, anchor: inside ? "end" : "start", size: BODY });
+}
+
+/**
+ * What the pointer points to in words: one value, or how far the readings of its pixel reach.
+ * @param {{min: number, max: number, over?: boolean}} at
+ * @param {string} unit
+ */
+export function pointerText(at, unit) {
+  const digits = (/** @type {number} */ v) => (Math.abs(v) < 0.0995 ? v.toFixed(4) : v.toFixed(Math.abs(v) < 9.995 ? 3 : 2)).replace("-", "−");
+  if (!Number.isFinite(at.max)) return Number.isFinite(at.min) ? `from ${digits(at.min)} ${unit} to beyond the range` : "beyond the range";
+  const said = digits(at.min) === digits(at.max) ? `${digits(at.max)} ${unit}` : `${digits(at.min)} to ${digits(at.max)} ${unit}`;
+  return at.over ? `${said}, beyond the range` : said;
 }
 
 /**

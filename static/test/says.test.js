@@ -19,6 +19,7 @@ function scene(over = {}) {
     plot,
     x: (/** @type {number} */ t) => 40 + ((t + 1.2) / 32.2) * width,
     y: (/** @type {number} */ a) => 336 - (a / 5) * 312,
+    t: (/** @type {number} */ px) => ((px - 40) / width) * 32.2 - 1.2,
     stretches: [
       { phase: /** @type {const} */ ("idle"), from: -1.2, to: 0 },
       { phase: /** @type {const} */ ("fault"), from: 0, to: 0.9 },
