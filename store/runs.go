@@ -31,7 +31,11 @@ type RunQuery struct {
 type RunPage struct {
 	Runs []RunSummary `json:"runs"`
 	Next *string      `json:"next"`
+	keys []any        // what each run was sorted by
 }
+
+// After is what goes into RunQuery.After for the runs behind the i-th.
+func (p RunPage) After(i int) *string { return cursor{p.keys[i], p.Runs[i].ID}.encode() }
 
 // RunSummary is a run as a list shows it.
 type RunSummary struct {
@@ -51,6 +55,8 @@ type RunSummary struct {
 	Note      string          `json:"note"`
 	Samples   int64           `json:"samples"`
 	Figures   trace.Figures   `json:"figures"`
+	// DerivationID tells one derivation of the run from another; 0: it has none.
+	DerivationID int64 `json:"-"`
 }
 
 // sorts maps what a list can be sorted by to its expression.
@@ -105,7 +111,8 @@ func (db *DB) Runs(ctx context.Context, q RunQuery) (RunPage, error) {
 			if err != nil {
 				return err
 			}
-			key = next
+			key, s.DerivationID = next, derivation
+			page.keys = append(page.keys, next)
 			if derivation != 0 {
 				derivations[derivation] = len(page.Runs)
 			}

@@ -18,6 +18,7 @@ type Shelf[T any] struct {
 	id    func(*T) *int64
 	name  func(*T) *string
 	valid func(T) error
+	more  func(T) error // what else is asked of one that a person adds or changes; nil: nothing
 	// read gives those that where picks, by name.
 	read func(ctx context.Context, q queryer, where string, args ...any) ([]T, error)
 	// write inserts one whose number is 0, and gives it its number; else it changes the one of that number.
@@ -93,6 +94,11 @@ func (s *Shelf[T]) Change(ctx context.Context, v T) (T, error) {
 func (s *Shelf[T]) put(ctx context.Context, step string, v T) (T, error) {
 	if err := s.check(&v); err != nil {
 		return v, err
+	}
+	if s.more != nil {
+		if err := s.more(v); err != nil {
+			return v, invalid(err)
+		}
 	}
 	err := s.db.change(ctx, step, func(tx *sql.Tx) error {
 		err := s.write(ctx, tx, &v)
@@ -181,8 +187,18 @@ func (db *DB) Rigs() *Shelf[trace.Rig] {
 func (db *DB) Criteria() *Shelf[trace.CriteriaSet] {
 	return &Shelf[trace.CriteriaSet]{db: db, kind: kind{"criteria", "set of criteria", "criteria"},
 		id: func(c *trace.CriteriaSet) *int64 { return &c.ID }, name: func(c *trace.CriteriaSet) *string { return &c.Name }, valid: trace.CriteriaSet.Validate,
-		read: readCriteria, write: db.writeCriteria,
+		read: readCriteria, write: db.writeCriteria, more: db.checkCriteria,
 		same: func(a, b trace.CriteriaSet) bool { return a.Text == b.Text && a.Note == b.Note }}
+}
+
+func (db *DB) checkCriteria(c trace.CriteriaSet) error {
+	if db.opt.CheckCriteria == nil {
+		return nil
+	}
+	if err := db.opt.CheckCriteria(c.Text); err != nil {
+		return fmt.Errorf("text: %w", err)
+	}
+	return nil
 }
 
 // rowsOf reads rows one by one.

@@ -111,15 +111,20 @@ func sameRig(a, b trace.Rig) bool { return a.Note == b.Note && slices.Equal(a.Pa
 
 func readCriteria(ctx context.Context, q queryer, where string, args ...any) ([]trace.CriteriaSet, error) {
 	return rowsOf(ctx, q, func(scan func(...any) error) (c trace.CriteriaSet, err error) {
-		err = scan(&c.ID, &c.Name, &c.Version, &c.Made, &c.Text, &c.Note)
+		err = scan(&c.ID, &c.Name, &c.Version, &c.Made, &c.Text, &c.Note, &c.Chosen)
 		return c, err
-	}, "SELECT id, name, version, made, text, note FROM criteria WHERE "+where+" ORDER BY name", args...)
+	}, "SELECT id, name, version, made, text, note, chosen FROM criteria WHERE "+where+" ORDER BY name", args...)
 }
 
 // writeCriteria keeps the version there was beside the new one.
 func (db *DB) writeCriteria(ctx context.Context, tx *sql.Tx, c *trace.CriteriaSet) error {
 	k := kind{"criteria", "set of criteria", "criteria"}
 	c.Version, c.Made = 1, db.now().Format(time.RFC3339)
+	if c.Chosen {
+		if _, err := tx.ExecContext(ctx, "UPDATE criteria SET chosen = 0 WHERE id != ?", c.ID); err != nil {
+			return err
+		}
+	}
 	if c.ID != 0 {
 		before, err := readCriteria(ctx, tx, "id = ?", c.ID)
 		if err != nil {
@@ -129,6 +134,7 @@ func (db *DB) writeCriteria(ctx context.Context, tx *sql.Tx, c *trace.CriteriaSe
 			return k.missing(c.ID)
 		}
 		old := before[0]
+		c.Chosen = c.Chosen || old.Chosen             // it is only taken from it by choosing another
 		if old.Text == c.Text && old.Name == c.Name { // only its note: nothing to go by has changed
 			c.Version, c.Made = old.Version, old.Made
 		} else {
@@ -139,5 +145,5 @@ func (db *DB) writeCriteria(ctx context.Context, tx *sql.Tx, c *trace.CriteriaSe
 			}
 		}
 	}
-	return insertOrUpdate(ctx, tx, &c.ID, k, "name, version, made, text, note", []any{c.Name, c.Version, c.Made, c.Text, c.Note})
+	return insertOrUpdate(ctx, tx, &c.ID, k, "name, version, made, text, note, chosen", []any{c.Name, c.Version, c.Made, c.Text, c.Note, c.Chosen})
 }

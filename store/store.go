@@ -49,7 +49,10 @@ type Options struct {
 	MustExist bool
 	// Derive gives interrupted runs their figures; nil leaves them without.
 	Derive DeriveFunc
-	Log    *slog.Logger // nil: none
+	// CheckCriteria says what is wrong with the text of a set of criteria; nil: any text is taken. What comes
+	// from elsewhere with a run is taken as it is.
+	CheckCriteria func(text string) error
+	Log           *slog.Logger // nil: none
 	// QueueSamples bounds the samples that wait for the disk; 0 is 400,000 (10 MB).
 	QueueSamples int
 	Version      string // of the program, stored with what it derives

@@ -53,6 +53,12 @@ type Store interface {
 	Loads() *store.Shelf[trace.Load]
 	Rigs() *store.Shelf[trace.Rig]
 	Criteria() *store.Shelf[trace.CriteriaSet]
+	ChosenCriteria(ctx context.Context) (trace.CriteriaSet, error)
+	Verdicts(ctx context.Context, unit int64, criteria string) ([]store.Verdict, error)
+	KeepVerdict(ctx context.Context, v store.Verdict, after int64) (store.Verdict, error)
+	Remarks(ctx context.Context, unit int64) ([]store.Remark, error)
+	AddRemark(ctx context.Context, r store.Remark) (store.Remark, error)
+	RemoveRemark(ctx context.Context, unit, remark int64) error
 
 	Instruments(ctx context.Context) ([]store.Instrument, error)
 	KeepInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)

@@ -42,6 +42,9 @@ func (s *Server) routes() {
 	api("GET /api/units/{id}", s.getUnit)
 	api("PUT /api/units/{id}", s.putUnit)
 	api("DELETE /api/units/{id}", s.deleteUnit)
+	api("GET /api/units/{id}/verdict", s.getVerdict)
+	api("POST /api/units/{id}/remarks", s.postRemark)
+	api("DELETE /api/units/{id}/remarks/{remark}", s.deleteRemark)
 
 	shelfRoutes(s, api, "loads", "load", s.store.Loads(), func(l *trace.Load) *int64 { return &l.ID })
 	shelfRoutes(s, api, "rigs", "rig", s.store.Rigs(), func(r *trace.Rig) *int64 { return &r.ID })

@@ -54,6 +54,8 @@ type CriteriaSet struct {
 	Made    string `json:"made"`    // time of day, RFC 3339; given by the store
 	Text    string `json:"text"`
 	Note    string `json:"note"`
+	// Chosen: verdicts go by this set where no other is asked for. One is; choosing another takes it from it.
+	Chosen bool `json:"chosen"`
 }
 
 const maxCriteriaBytes = 64 << 10

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"text/tabwriter"
 
+	"letthrough/capture/assess"
 	"letthrough/capture/trace"
 	"letthrough/store"
 )
@@ -16,6 +17,8 @@ type criteriaCmd struct {
 	Add    criteriaAddCmd    `cmd:"" help:"Add a set of criteria."`
 	Edit   criteriaEditCmd   `cmd:"" help:"Change a set of criteria; its older versions are kept."`
 	Remove criteriaRemoveCmd `cmd:"" help:"Remove a set of criteria with all its versions."`
+	Choose criteriaChooseCmd `cmd:"" help:"Let verdicts go by this set from now on."`
+	Check  criteriaCheckCmd  `cmd:"" help:"Say what is wrong with the text of a set, or print it tidily."`
 }
 
 // maxCriteriaFile is more than any set may have, so that a mistyped name reads no disk full of something.
@@ -67,9 +70,13 @@ func (c criteriaListCmd) Run(env *surroundings) error {
 			return printJSON(env.stdout, sets)
 		}
 		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "id\tcriteria\tversion\tmade\tnote")
+		fmt.Fprintln(w, "id\tcriteria\tversion\tmade\tchosen\tnote")
 		for _, s := range sets {
-			fmt.Fprintf(w, "%d\t%s\t%d\t%s\t%s\n", s.ID, s.Name, s.Version, s.Made, s.Note)
+			chosen := ""
+			if s.Chosen {
+				chosen = "chosen"
+			}
+			fmt.Fprintf(w, "%d\t%s\t%d\t%s\t%s\t%s\n", s.ID, s.Name, s.Version, s.Made, chosen, s.Note)
 		}
 		return w.Flush()
 	})
@@ -143,4 +150,41 @@ func (c criteriaRemoveCmd) Run(env *surroundings) error {
 		_, err = fmt.Fprintf(env.stdout, "removed set of criteria %d, %s\n", s.ID, s.Name)
 		return err
 	})
+}
+
+type criteriaChooseCmd struct {
+	dbFlag `embed:""`
+	Set    string `arg:"" help:"The set's name or number."`
+}
+
+func (c criteriaChooseCmd) Run(env *surroundings) error {
+	return withDB(env, c.dbFlag, func(db *store.DB) error {
+		s, err := onShelf(env, db.Criteria(), c.Set)
+		if err != nil {
+			return err
+		}
+		s.Chosen = true
+		if s, err = db.Criteria().Change(env.ctx, s); err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(env.stdout, "verdicts go by %s, version %d\n", s.Name, s.Version)
+		return err
+	})
+}
+
+type criteriaCheckCmd struct {
+	Text string `arg:"" name:"file" help:"The file with its text; - is standard input."`
+}
+
+func (c criteriaCheckCmd) Run(env *surroundings) error {
+	text, err := textIn(env, c.Text)
+	if err != nil {
+		return err
+	}
+	set, err := assess.Parse(text)
+	if err != nil {
+		return fmt.Errorf("%s: %w", c.Text, err)
+	}
+	_, err = fmt.Fprint(env.stdout, set)
+	return err
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"letthrough/capture"
+	"letthrough/capture/assess"
 	"letthrough/capture/contact"
 	"letthrough/static"
 	"letthrough/store"
@@ -47,7 +48,7 @@ type parts struct {
 
 // openStore opens the database in which this process records.
 func openStore(env *surroundings, path string) (*store.DB, error) {
-	return store.Open(env.ctx, path, store.Options{Record: true, Derive: derive, Log: env.log, Version: release})
+	return store.Open(env.ctx, path, store.Options{Record: true, Derive: derive, CheckCriteria: assess.Check, Log: env.log, Version: release})
 }
 
 // openDaemon opens store, bench and dashboard, in the order in which they stand on each other. What

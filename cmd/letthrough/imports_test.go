@@ -22,7 +22,7 @@ var mayImport = map[string][]string{
 	"capture/words":     {"capture/trace"},
 	"capture/heat":      {"capture/trace"},
 	"capture/rig":       {"capture/trace", "capture/heat"},
-	"capture/assess":    {"capture/trace", "capture/heat"},
+	"capture/assess":    {"capture/trace", "capture/heat", "capture/words"}, // its reasons quote figures as words says them
 	"capture/calibrate": {"capture/trace"},
 	"capture/contact":   {"capture/trace"},
 	"capture/judge":     {"capture/trace", "capture/trip", "capture/words", "capture/sim"},

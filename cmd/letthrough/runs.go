@@ -6,12 +6,15 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"slices"
 	"text/tabwriter"
 	"time"
 
+	"letthrough/capture/assess"
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
 	"letthrough/store"
+	"letthrough/web"
 )
 
 type runsCmd struct {
@@ -53,6 +56,7 @@ type runsListCmd struct {
 	Unit      string          `help:"Only runs of this unit." placeholder:"NAME"`
 	Procedure trace.Procedure `help:"Only this kind of test." placeholder:"KIND"`
 	Behaviour trace.Behaviour `help:"Only runs that ended so." placeholder:"WORD"`
+	Verdict   assess.Verdict  `help:"Only runs that come to this by the chosen criteria: pass, caution, not_determined or fail." placeholder:"WORD"`
 	State     trace.RunState  `help:"Only runs in this state: open, complete, interrupted or excluded." placeholder:"WORD"`
 	Query     string          `short:"q" help:"Only runs whose unit or note holds these words." placeholder:"TEXT"`
 	Sort      string          `help:"started, unit, procedure, behaviour, state or id; with - before it the other way round." placeholder:"BY"`
@@ -61,25 +65,25 @@ type runsListCmd struct {
 }
 
 func (c runsListCmd) Run(env *surroundings) error {
+	if c.Verdict != "" && !slices.Contains(assess.Verdicts, c.Verdict) {
+		return &usageError{fmt.Sprintf("--verdict: there is no verdict %q; use pass, caution, not_determined or fail", string(c.Verdict))}
+	}
 	return withDB(env, c.dbFlag, func(db *store.DB) error {
-		page, err := db.Runs(env.ctx, store.RunQuery{
+		page, err := web.JudgedRuns(env.ctx, db, store.RunQuery{
 			Unit: c.Unit, Procedure: c.Procedure, Behaviour: c.Behaviour, State: c.State,
 			Q: c.Query, Sort: c.Sort, Limit: c.Limit, After: c.After,
-		})
+		}, c.Verdict)
 		if err != nil {
 			return err
 		}
 		if c.JSON {
-			if page.Runs == nil {
-				page.Runs = []store.RunSummary{}
-			}
 			return printJSON(env.stdout, page)
 		}
 		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "id\tunit\ttest\twhat it did\tstate\tstarted\tnote")
+		fmt.Fprintln(w, "id\tunit\ttest\twhat it did\tstate\tstarted\tverdict\tnote")
 		for _, r := range page.Runs {
-			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\t%s\n", r.ID, r.Unit, words.Procedure(r.Procedure),
-				words.Behaviour(r.Behaviour), r.State, r.Started.Local().Format(time.DateTime), r.Note)
+			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", r.ID, r.Unit, words.Procedure(r.Procedure),
+				words.Behaviour(r.Behaviour), r.State, r.Started.Local().Format(time.DateTime), sayVerdict(r.Verdict), r.Note)
 		}
 		if page.Next != nil {
 			fmt.Fprintf(w, "more with --after %s\n", *page.Next)

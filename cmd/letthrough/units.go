@@ -5,15 +5,19 @@ import (
 	"strconv"
 	"text/tabwriter"
 
+	"letthrough/capture/assess"
 	"letthrough/capture/trace"
 	"letthrough/store"
+	"letthrough/web"
 )
 
 type unitsCmd struct {
-	List   unitsListCmd   `cmd:"" default:"withargs" help:"List the units."`
-	Add    unitsAddCmd    `cmd:"" help:"Add a unit."`
-	Edit   unitsEditCmd   `cmd:"" help:"Change a unit."`
-	Remove unitsRemoveCmd `cmd:"" help:"Remove a unit that has no runs."`
+	List    unitsListCmd    `cmd:"" default:"withargs" help:"List the units."`
+	Add     unitsAddCmd     `cmd:"" help:"Add a unit."`
+	Edit    unitsEditCmd    `cmd:"" help:"Change a unit."`
+	Remove  unitsRemoveCmd  `cmd:"" help:"Remove a unit that has no runs."`
+	Verdict unitsVerdictCmd `cmd:"" help:"What the criteria make of a unit, with all reasons and how the verdict came about."`
+	Remark  unitsRemarkCmd  `cmd:"" help:"Say something beside a unit's verdict, or take it back."`
 }
 
 // dbFlag names the database of a command that works on it.
@@ -24,7 +28,7 @@ type dbFlag struct {
 // open opens the database without recording into it. A database is only made by what puts something
 // into it: a list of what is not there would hide a mistyped name.
 func (f dbFlag) open(env *surroundings, mayMake bool) (*store.DB, error) {
-	return store.Open(env.ctx, f.DB, store.Options{Log: env.log, MustExist: !mayMake, Derive: derive, Version: release})
+	return store.Open(env.ctx, f.DB, store.Options{Log: env.log, MustExist: !mayMake, Derive: derive, CheckCriteria: assess.Check, Version: release})
 }
 
 // plateFlags are a unit's rating plate.
@@ -54,6 +58,14 @@ func find(env *surroundings, db *store.DB, name string) (trace.Unit, error) {
 	return u, err
 }
 
+// judgedUnit is a unit of the list with its verdict by the chosen criteria.
+type judgedUnit struct {
+	trace.Unit
+	Verdict    assess.Verdict `json:"verdict"`
+	VerdictSay string         `json:"verdict_say"`
+	Criteria   string         `json:"criteria"` // name and version
+}
+
 type unitsListCmd struct {
 	dbFlag `embed:""`
 	JSON   bool `help:"Print JSON."`
@@ -65,16 +77,29 @@ func (c unitsListCmd) Run(env *surroundings) error {
 		if err != nil {
 			return err
 		}
-		if c.JSON {
-			if units == nil {
-				units = []trace.Unit{}
+		rules, noRules := web.RulesNamed(env.ctx, db, "")
+		list := []judgedUnit{}
+		for _, u := range units {
+			j := judgedUnit{Unit: u}
+			if noRules == nil {
+				v, err := web.AssessUnit(env.ctx, db, u, rules)
+				if err != nil {
+					return err
+				}
+				j.Verdict, j.VerdictSay, j.Criteria = v.Verdict, v.Say, fmt.Sprintf("%s %d", v.Criteria, v.Version)
 			}
-			return printJSON(env.stdout, units)
+			list = append(list, j)
+		}
+		if c.JSON {
+			return printJSON(env.stdout, list)
 		}
 		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "id\tunit\trated\toutput\tfeeds\tnote")
-		for _, u := range units {
-			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u), u.Waveform, u.Load, u.Note)
+		fmt.Fprintln(w, "id\tunit\trated\toutput\tfeeds\tverdict\tnote")
+		for _, u := range list {
+			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\t%s\n", u.ID, u.Name, plate(u.Unit), u.Waveform, u.Load, sayVerdict(u.Verdict), u.Note)
+		}
+		if noRules != nil {
+			fmt.Fprintf(w, "no verdicts: %s\n", noRules)
 		}
 		return w.Flush()
 	})
