@@ -93,6 +93,9 @@ type Store interface {
 // all times are on the run's own time base.
 type Derive func(s trace.Settings, marks []trace.Mark, samples iter.Seq2[trace.Batch, error]) (trace.Derivation, error)
 
+// Explain derives and says which readings each figure rests on, times on the run's own time base.
+type Explain func(s trace.Settings, marks []trace.Mark, samples iter.Seq2[trace.Batch, error]) (trace.Derivation, trace.Uses, error)
+
 // Port is a serial port that is present, as a form offers it.
 type Port struct {
 	Path    string `json:"path"`    // a name that stays the same however it is plugged in, where there is one

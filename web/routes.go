@@ -60,6 +60,7 @@ func (s *Server) routes() {
 	api("POST /api/runs/{id}/derivations/{derivation}", s.postChoose)
 	api("POST /api/runs/{id}/marks", s.postMarks)
 	api("DELETE /api/runs/{id}/marks/{edit}", s.deleteEdit)
+	api("GET /api/runs/{id}/used", s.getUsed)
 	api("GET /api/runs/{id}/samples", s.getSamples)
 	api("GET /api/runs/{id}/export", s.getExport)
 	api("POST /api/import", s.postImport)

@@ -29,6 +29,7 @@ type Options struct {
 	Bench      Bench
 	Store      Store
 	Derive     Derive
+	Explain    Explain                // nil: nobody can say which readings a figure rests on
 	Ports      func() ([]Port, error) // the serial ports present; nil: nobody knows
 	Files      fs.FS
 	Version    string

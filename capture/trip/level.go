@@ -34,15 +34,14 @@ func (d *Detector) plateauLevel(s *story) (level, bool) {
 	case d.rippled(p):
 		return d.rippledLevel(s, end)
 	case d.boxed():
-		if l, ok := d.levelWithin(p.on.after-d.interval()/4, end-d.interval()/2, 1, usualBounceS); ok {
+		from, to := d.plateauSpan(s)
+		if l, ok := d.levelWithin(from, to, 1, usualBounceS); ok {
 			return l, true
 		}
 		return d.histogramLevel(end - p.on.t)
 	}
-	if c := s.cut; c != nil && (s.limit == nil || s.limit.t > s.end) {
-		end = c.before
-	}
-	from, few := max(p.settledAt, p.on.t), 1
+	from, end := d.plateauSpan(s)
+	few := 1
 	if d.dec.every > 1 {
 		few = levelGroups
 	}
@@ -50,6 +49,22 @@ func (d *Detector) plateauLevel(s *story) (level, bool) {
 		return l, true
 	}
 	return d.histogramLevel(end - from)
+}
+
+// plateauSpan is the stretch of the fault whose level is its plateau.
+func (d *Detector) plateauSpan(s *story) (from, to float64) {
+	p := s.p0
+	end, _ := s.faultEnd()
+	switch {
+	case d.rippled(p):
+		return p.settledAt, end
+	case d.boxed():
+		return p.on.after - d.interval()/4, end - d.interval()/2
+	}
+	if c := s.cut; c != nil && (s.limit == nil || s.limit.t > s.end) {
+		end = c.before
+	}
+	return max(p.settledAt, p.on.t), end
 }
 
 // levelWithin is the level of the fault's readings between two instants, each known to slack seconds; ok is

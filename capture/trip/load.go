@@ -28,10 +28,7 @@ const (
 
 // tripPoint looks at the second before the trip at e while its readings are kept.
 func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
-	before := e.before
-	if d.rippled(p) {
-		before -= 1.5 * d.ripple.period // an output folds back over a few periods
-	}
+	before := d.tripBefore(p, e)
 	end := d.ring.index(math.Nextafter(before, math.Inf(1))) // readings up to the last one before the fall
 	k0 := max(p.k, d.ring.first())
 	from := max(d.ring.index(before-tripLevelS), k0)
@@ -69,6 +66,14 @@ func (d *Detector) tripPoint(p *pulse, e *edge) tripPoint {
 		tp.carried = d.levelBetween(p, before, j)
 	}
 	return tp
+}
+
+// tripBefore is the last instant before the trip at e at which the load still rose.
+func (d *Detector) tripBefore(p *pulse, e *edge) float64 {
+	if d.rippled(p) {
+		return e.before - 1.5*d.ripple.period // an output folds back over a few periods
+	}
+	return e.before
 }
 
 // lateSlope is the slope half-way through the last carry seconds, from the slopes of the two halves of

@@ -13,6 +13,7 @@ type pulse struct {
 	n           int     // readings
 	peak        float64
 	peakNo      int     // the peak is the peakNo-th reading of the pulse, from 1
+	peakT       float64 // its time
 	peakNext    float64 // the reading after the peak
 	peakOver    bool
 	crown       crown   // readings just below the peak
@@ -169,7 +170,7 @@ func (d *Detector) feed(p *pulse, o *obs) {
 	}
 	if o.x > p.peak || p.peakNo == 0 {
 		p.tail, p.tailN = 0, 0
-		p.peak, p.peakNo, p.peakNext, p.peakOver = o.x, p.n, o.x, o.over
+		p.peak, p.peakNo, p.peakT, p.peakNext, p.peakOver = o.x, p.n, o.t, o.x, o.over
 	} else if o.over {
 		p.peakOver = true
 	}

@@ -78,7 +78,7 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 		control = p.control(d.bench)
 	}
 	d.server, err = web.New(web.Options{
-		Addr: p.addr, Bench: control, Store: d.db, Derive: derive, Tokens: p.tokens, Files: static.Files, Version: release, Log: env.log,
+		Addr: p.addr, Bench: control, Store: d.db, Derive: derive, Explain: explain, Tokens: p.tokens, Files: static.Files, Version: release, Log: env.log,
 		Ports: presentPorts,
 	})
 	return d, err
