@@ -61,7 +61,7 @@ func (w Warming) SecondsTo(currentA, from, to float64) float64 {
 		return (to - from) / rate
 	}
 	end := rate * w.TauS
-	if end <= to {
+	if end <= to*(1+1e-9) { // what is carried for ever, but for the arithmetic
 		return math.Inf(1)
 	}
 	return w.TauS * math.Log((end-from)/(end-to))

@@ -208,6 +208,9 @@ func (g *Guard) weakest() (GuardState, *guarded) {
 	for n := range g.limits {
 		l := &g.limits[n]
 		s := GuardState{Part: l.name, Place: l.part, Used: l.used, SecondsLeft: l.warm.SecondsTo(now, l.used, 1), Level: levelOf(l.used)}
+		if l.what == meltsIt && s.Level == AtLimit {
+			s.Level = Near // that a fuse opens is no harm, and nothing to open the contact for
+		}
 		if which == nil || s.before(out) {
 			out, which = s, l
 		}
@@ -281,6 +284,9 @@ func (g *Guard) text(s GuardState, l *guarded) string {
 		left = fmt.Sprintf(", %s left at %s", atMostSeconds(s.SecondsLeft), amps(math.Sqrt(g.square)))
 	}
 	var t string
+	if l.what == meltsIt && s.Level == Near {
+		return capital(part) + " may open: it has got " + percent(s.Used) + " of " + l.what + "."
+	}
 	switch s.Level {
 	case AtLimit:
 		t = fmt.Sprintf("Open the contact: %s has used up %s.", part, l.what)

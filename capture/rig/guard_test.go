@@ -142,7 +142,7 @@ func TestGuardWithoutRatingsSaysSo(t *testing.T) {
 
 var kinds = []trace.RigPart{
 	shunt1, {Kind: "lead", LengthM: 1, AreaMM2: 0.75}, {Kind: "lead", LengthM: 1, AreaMM2: 0.5, RatedA: 3, Insulation: "silicone"},
-	{Kind: "fuse", RatedA: 2, FuseSheet: "60127-2/2"}, {Kind: "fuse", RatedA: 6.3, MeltingA2s: 200}, {Kind: "contact", RatedA: 5},
+	{Kind: "fuse", RatedA: 2, MeltingA2s: 3}, {Kind: "fuse", RatedA: 6.3, MeltingA2s: 200}, {Kind: "contact", RatedA: 5},
 	{Kind: "instrument", RatedA: 10, MaxOnS: 30, RestS: 900}, {Kind: "instrument", FullScaleA: 5, MaxOnS: 10}, {Kind: "resistor", Ohm: 10, RatedW: 5}, {Kind: "lamp", RatedV: 12, RatedW: 21},
 }
 

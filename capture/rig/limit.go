@@ -49,7 +49,13 @@ func limitsOf(place int, p trace.RigPart) []limit {
 		add(leadWarming(p))
 	case "fuse":
 		add(fuseWarming(p))
-	case "instrument", "protector": // an instrument by its on-time; a protector protects itself
+	case "instrument":
+		add(fuseWarming(p))
+		if p.MaxOnS == 0 && p.RatedA > 0 {
+			w, took := warmingOf(p.RatedA, p, 0, 0)
+			add(w, "its rated current", took)
+		}
+	case "protector": // it protects itself
 	default:
 		if a := wattsA(p); a > 0 {
 			w, took := warmingOf(a, p, takenFactor, takenFactorS)
@@ -59,10 +65,6 @@ func limitsOf(place int, p trace.RigPart) []limit {
 			w, took := warmingOf(p.RatedA, p, 0, 0)
 			add(w, "its rated current", took)
 		}
-	}
-	if p.Kind == "instrument" && p.MaxOnS == 0 && p.RatedA > 0 {
-		w, took := warmingOf(p.RatedA, p, 0, 0)
-		add(w, "its rated current", took)
 	}
 	return all
 }
@@ -155,30 +157,27 @@ func shortC(p trace.RigPart) float64 {
 	return ins.ShortC
 }
 
-// fuseWarming is how near a fuse is to opening: it carries half as much again as its rating, and melts by
-// its I²t. To open is no harm, but it ends the test.
+// fuseWarming is how near a fuse is to opening, where its melting I²t is known: it carries half as much again as
+// its rating. Its gates are no help: they lie far apart, and a guard that went by the earliest would end tests
+// which the fuse lets pass.
 func fuseWarming(p trace.RigPart) (w heat.Warming, what, took string) {
-	if p.RatedA <= 0 {
+	rated := fuseA(p)
+	if rated <= 0 || p.MeltingA2s <= 0 {
 		return heat.Warming{}, "", ""
 	}
-	carries := fuseCarries * p.RatedA
-	if p.MeltingA2s > 0 {
-		return heat.Warming{BudgetA2s: p.MeltingA2s, TauS: p.MeltingA2s / (carries * carries)}, "what melts it", ""
+	carries := fuseCarries * rated
+	return heat.Warming{BudgetA2s: p.MeltingA2s, TauS: p.MeltingA2s / (carries * carries)}, meltsIt, ""
+}
+
+// fuseA is the rating of a fuse, or of the one inside an instrument; 0 where there is none.
+func fuseA(p trace.RigPart) float64 {
+	switch p.Kind {
+	case "fuse":
+		return p.RatedA
+	case "instrument":
+		return p.FuseA
 	}
-	if t, ok := heat.FuseTypeOf(p.FuseSheet, p.RatedA); ok {
-		// The least that its gates allow, from its earliest opening at the gates.
-		least := math.Inf(1)
-		for _, g := range t.Gates {
-			if g.EarliestS > 0 && g.TimesRated > fuseCarries {
-				i := g.TimesRated * p.RatedA
-				least = min(least, i*i*g.EarliestS)
-			}
-		}
-		if !math.IsInf(least, 1) {
-			return heat.Warming{BudgetA2s: least, TauS: least / (carries * carries)}, "what melts it", "the least heat that its gates allow; give melting_a2s"
-		}
-	}
-	return heat.ByCurrent(carries, 1), "what melts it", "taken as 1 s for its time constant: common practice, no source; give fuse_sheet or melting_a2s"
+	return 0
 }
 
 // partOhm is a part's resistance, Ω: as given, of a lead else by its size, cold; of a lamp at its rated

@@ -25,20 +25,22 @@ type RigPart struct {
 	// OverloadFactor times its rated heat it stands for OverloadS from cold.
 	OverloadFactor float64 `json:"overload_factor"`
 	OverloadS      float64 `json:"overload_s"`
-	TauS           float64 `json:"tau_s"` // s, time constant of its warming
-	FullScaleA     float64 `json:"full_scale_a"`
-	MaxOnS         float64 `json:"max_on_s"`    // s, the longest it may stay on
-	RestS          float64 `json:"rest_s"`      // s, it has to rest afterwards
-	MakeA          float64 `json:"make_a"`      // A, that a contact may close on
-	BreakA         float64 `json:"break_a"`     // A, that a contact or fuse may open
-	LengthM        float64 `json:"length_m"`    // m, of a lead there and back
-	AreaMM2        float64 `json:"area_mm2"`    // mm², of a lead
-	Material       string  `json:"material"`    // of a lead: copper where empty
-	Insulation     string  `json:"insulation"`  // of a lead: one of RigInsulations, PVC where empty
-	StartC         float64 `json:"start_c"`     // °C, of a lead before the test: 30 where 0
-	EndC           float64 `json:"end_c"`       // °C, that a lead may get to in a short of at most 5 s: by its insulation where 0
-	MeltingA2s     float64 `json:"melting_a2s"` // A²s, that melts a fuse
-	FuseSheet      string  `json:"fuse_sheet"`  // of a fuse: one of RigFuseSheets
+	TauS           float64 `json:"tau_s"`        // s, time constant of its warming
+	FullScaleA     float64 `json:"full_scale_a"` // A, of an instrument: where its readings stop
+	IntervalS      float64 `json:"interval_s"`   // s, of an instrument: between two readings
+	FuseA          float64 `json:"fuse_a"`       // A, rating of the fuse inside an instrument
+	MaxOnS         float64 `json:"max_on_s"`     // s, the longest it may stay on
+	RestS          float64 `json:"rest_s"`       // s, it has to rest afterwards
+	MakeA          float64 `json:"make_a"`       // A, that a contact may close on
+	BreakA         float64 `json:"break_a"`      // A, that a contact or fuse may open
+	LengthM        float64 `json:"length_m"`     // m, of a lead there and back
+	AreaMM2        float64 `json:"area_mm2"`     // mm², of a lead
+	Material       string  `json:"material"`     // of a lead: copper where empty
+	Insulation     string  `json:"insulation"`   // of a lead: one of RigInsulations, PVC where empty
+	StartC         float64 `json:"start_c"`      // °C, of a lead before the test: 30 where 0
+	EndC           float64 `json:"end_c"`        // °C, that a lead may get to in a short of at most 5 s: by its insulation where 0
+	MeltingA2s     float64 `json:"melting_a2s"`  // A²s, that melts a fuse
+	FuseSheet      string  `json:"fuse_sheet"`   // of a fuse, or of that inside an instrument: one of RigFuseSheets
 	Note           string  `json:"note"`
 }
 
@@ -110,7 +112,8 @@ func (p RigPart) ranges() error {
 	return inRanges([]ranged{
 		{"ohm", p.Ohm, 0, 1e6}, {"tolerance_pct", p.TolerancePct, 0, 50}, {"rated_a", p.RatedA, 0, 1000}, {"rated_v", p.RatedV, 0, 1000},
 		{"rated_w", p.RatedW, 0, 1e5}, {"overload_factor", p.OverloadFactor, 0, 1000}, {"overload_s", p.OverloadS, 0, 3600},
-		{"tau_s", p.TauS, 0, 1e5}, {"full_scale_a", p.FullScaleA, 0, 1e4}, {"max_on_s", p.MaxOnS, 0, 86400}, {"rest_s", p.RestS, 0, 86400},
+		{"tau_s", p.TauS, 0, 1e5}, {"full_scale_a", p.FullScaleA, 0, 1e4}, {"interval_s", p.IntervalS, 0, 60}, {"fuse_a", p.FuseA, 0, 1000},
+		{"max_on_s", p.MaxOnS, 0, 86400}, {"rest_s", p.RestS, 0, 86400},
 		{"make_a", p.MakeA, 0, 1e4}, {"break_a", p.BreakA, 0, 1e6}, {"length_m", p.LengthM, 0, 100}, {"area_mm2", p.AreaMM2, 0, 1000},
 		{"start_c", p.StartC, -40, 200}, {"end_c", p.EndC, -40, 1100}, {"melting_a2s", p.MeltingA2s, 0, 1e6},
 	})
