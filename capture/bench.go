@@ -23,8 +23,10 @@ type Options struct {
 	Contact    Contact  // nil: the contact is closed and opened by hand
 	PreRecordS float64  // kept before an onset, s; 0: 5
 	WatchS     float64  // watched after the hold, s; 0: 10
-	Version    string
-	Log        *slog.Logger
+	// Rig finds a rig on the shelf by its name; nil: there is no shelf, and no guard.
+	Rig     func(name string) (trace.Rig, bool)
+	Version string
+	Log     *slog.Logger
 	// OpenSource opens an instrument; nil opens a serial port.
 	OpenSource func(wire.Spec) (Source, error)
 	// OpenLines opens the port that a contact hangs on; nil opens a serial port.
@@ -44,6 +46,7 @@ type Bench struct {
 	log       *slog.Logger
 	open      func(wire.Spec) (Source, error)
 	openLines func(path string) (contact.Lines, error)
+	findRig   func(name string) (trace.Rig, bool)
 	version   string
 	preNS     int64
 	watchNS   int64
@@ -77,6 +80,7 @@ type Bench struct {
 	contact     Contact // nil: none that the program drives; changed with contactMu held, too
 	wire        *wired  // the contact on a port; nil: none
 	drive       driving
+	watched     guarding
 	heldBack    bool // the contact is about to move: nothing is taken from the inboxes
 	pieces      []piece
 	marks       []trace.Mark
@@ -137,6 +141,9 @@ func New(o Options) *Bench {
 			}
 			return openSerial(s, port.Options{Now: b.clock.NowNS, Log: b.log})
 		}
+	}
+	if b.findRig = o.Rig; b.findRig == nil {
+		b.findRig = func(string) (trace.Rig, bool) { return trace.Rig{}, false }
 	}
 	if b.openLines == nil {
 		b.openLines = func(path string) (contact.Lines, error) { return port.OpenLines(path) }
@@ -243,6 +250,7 @@ func (b *Bench) step(now int64) (nextNS int64) {
 	if b.run != nil {
 		b.keepEnd(now)
 	}
+	b.keepGuard(now)
 	b.wakeViewers()
 	next := now + idleStepNS
 	if b.run != nil {

@@ -43,6 +43,10 @@ func (b *Bench) Arm(q ArmRequest) error {
 	if err != nil {
 		return err
 	}
+	stands, known := trace.Rig{}, false
+	if q.Rig != "" {
+		stands, known = b.findRig(q.Rig) // before the lock: the shelf is on a disk
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.closed {
@@ -58,7 +62,10 @@ func (b *Bench) Arm(q ArmRequest) error {
 	if err := b.choose(p); err != nil {
 		return err
 	}
-	return b.arm(p, b.clock.NowNS())
+	now := b.clock.NowNS()
+	b.take(now)
+	b.useRig(q.Rig, stands.Parts, known, p, now)
+	return b.arm(p, now)
 }
 
 // settings checks a request and gives what its figures will be derived with, but for what only the

@@ -112,6 +112,9 @@ func (b *Bench) mayClose(now int64) error {
 			return err
 		}
 	}
+	if err := b.spent(); err != nil {
+		return err
+	}
 	c := b.currentChannel()
 	if c == nil {
 		return refuse(CodeState, "add an instrument first", "no instrument measures current, so nobody would see what happens")
@@ -233,6 +236,11 @@ func (b *Bench) move(kind trace.MarkKind, why string, drive func() error) error 
 		b.tellContact("the contact is closed")
 	} else {
 		b.tellContact("the contact is open: " + why)
+		if c := b.currentChannel(); c != nil && b.watched.guard != nil {
+			if _, lost := b.lostFor(c, now); lost {
+				b.watched.guard.Rest(now) // nobody sees it, but nothing flows
+			}
+		}
 	}
 	if b.wire != nil {
 		b.wire.commandNS = now

@@ -619,3 +619,28 @@ type deaf struct{}
 func (deaf) Close() error { return errUnplugged }
 func (deaf) Open() error  { return errUnplugged }
 func (deaf) Closed() bool { return true }
+
+// Closed once more after the hold to see whether the unit recovers: the hold stays as it was.
+func TestClosingOnceMoreAfterTheHoldLeavesTheHold(t *testing.T) {
+	s, r := readyStand(t, "/dev/relay")
+	s.arm(3)
+	s.closeNow(r)
+	flows := func(float64) float64 { return map[bool]float64{true: 4}[r.on()] }
+	s.play(4, 9, 1000, 20, flows)
+	s.closeNow(r)
+	s.play(9, 10, 1000, 20, flows)
+	if err := s.b.DriveContact(false); err != nil {
+		t.Fatal(err)
+	}
+	s.play(10, 20, 1000, 20, flows)
+	e := s.ended(1)
+	if math.Abs(e.Settings.HoldS-3) > 0.1 {
+		t.Errorf("hold %g s, want the 3 s it was", e.Settings.HoldS)
+	}
+	again := s.rec.again(t, e.Settings)
+	for _, f := range again.Figures {
+		if g, _ := e.Derivation.Figures.Get(f.Key); g != f {
+			t.Errorf("live %+v\nagain %+v", g, f)
+		}
+	}
+}

@@ -16,6 +16,7 @@ const (
 	EventFigures    EventKind = "figures"    // figures so far, or at last
 	EventBench      EventKind = "bench"      // the bench's mode changed
 	EventInstrument EventKind = "instrument" // an instrument's state changed
+	EventGuard      EventKind = "guard"      // how near the rig is to its limit
 	EventContact    EventKind = "contact"    // the contact moved, counts down, or is not used
 )
 
@@ -39,6 +40,7 @@ type Event struct {
 	Procedure trace.Procedure // EventRun
 	Started   time.Time       // EventRun: time of day at OriginNS
 	Mode      Mode            // EventBench
+	Guard     *Guard          // EventGuard
 	Text      string          // EventInstrument: name and state in words; EventContact: what became of it
 }
 

@@ -34,6 +34,7 @@ func (b *Bench) take(now int64) {
 				right := c.corrected(samples)
 				c.columns.add(right)
 				b.checkContact(c, right)
+				b.feedGuard(c, right)
 				b.pieces = append(b.pieces, piece{c, samples})
 			case now-c.columns.lastNS > idleStepNS && c.columns.flush():
 				b.changed = true

@@ -277,11 +277,12 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 	case trace.Applied:
 		r.appliedNS = atNS
 	case trace.Removed:
+		first := r.removedNS == 0 // the contact may be closed once more to see whether the unit recovers
 		r.removedNS = atNS
 		// The program's own contact opened at this instant: that is the hold as it really was, a
 		// little longer than asked for. It is stated a hair longer still, so that the detector
 		// takes its end from the mark, with the mark's uncertainty.
-		if held := float64(atNS-r.holdFromNS()+1000) / 1e9; by == trace.Contact && held > 0 && held <= maxHoldS {
+		if held := float64(atNS-r.holdFromNS()+1000) / 1e9; by == trace.Contact && first && held > 0 && held <= maxHoldS {
 			b.amendHold(held)
 		}
 	}

@@ -56,20 +56,6 @@ type State struct {
 	LostToDisk uint64       `json:"lost_to_disk"`
 }
 
-// Guard says how near the rig's weakest part is to its limit.
-type Guard struct {
-	Part        string   `json:"part"`
-	Used        *float64 `json:"used"` // share of what the part stands, 0 to 1
-	SecondsLeft *float64 `json:"seconds_left"`
-	Level       string   `json:"level"` // quiet where no rig is known
-	Text        string   `json:"text"`
-}
-
-// quietGuard is said while nothing is known of the rig's parts.
-func quietGuard() Guard {
-	return Guard{Level: "quiet", Text: "No rig is known, so nothing watches its parts."}
-}
-
 // InstrumentState is how one instrument is doing.
 type InstrumentState struct {
 	Name        string       `json:"name"`
@@ -255,7 +241,7 @@ func (b *Bench) State() State {
 	now := b.clock.NowNS()
 	s := State{
 		Bench: b.mode, Phase: trace.Idle, Instruments: []InstrumentState{}, Figures: trace.Figures{},
-		Guard: quietGuard(), Version: b.version, NowAtS: float64(now) / 1e9, Contact: b.contactWord(simulated), ContactIs: b.contactState(now),
+		Guard: b.guardState(now), Version: b.version, NowAtS: float64(now) / 1e9, Contact: b.contactWord(simulated), ContactIs: b.contactState(now),
 	}
 	s.Storing, s.LostToDisk = b.rec.Trouble()
 	for _, in := range b.instruments {

@@ -61,6 +61,13 @@ type runMessage struct {
 	Started   string          `json:"started,omitempty"` // RFC 3339, at the run's first kept sample
 }
 
+type guardMessage struct {
+	Type string  `json:"type"`
+	Run  int64   `json:"run"` // 0: no run is open
+	AtS  float64 `json:"at_s"`
+	capture.Guard
+}
+
 type skippedMessage struct {
 	Type     string  `json:"type"`
 	Messages int     `json:"messages"`

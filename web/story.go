@@ -32,6 +32,8 @@ func (s *story) take(e capture.Event) []any {
 		s.run = &e
 		s.setZero(e)
 		return []any{s.runMessage()}
+	case capture.EventGuard:
+		return []any{guardMessage{"guard", e.Run, float64(e.AtNS) / 1e9, *e.Guard}}
 	case capture.EventMark:
 		if e.Mark == nil || !s.of(e) {
 			return nil

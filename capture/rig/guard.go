@@ -259,17 +259,7 @@ const readyUsed = 0.05
 
 // Recovery is how long nothing must flow until every part is ready for another hold, s, with the part
 // that takes longest. 0 and no part: ready.
-func (g *Guard) Recovery() (restS float64, part string) {
-	for n := range g.limits {
-		l := &g.limits[n]
-		cool := l.warm
-		cool.TauS = min(l.idle, cool.TauS)
-		if s := cool.RestS(l.used, readyUsed); s > restS {
-			restS, part = s, l.name
-		}
-	}
-	return restS, part
-}
+func (g *Guard) Recovery() (restS float64, part string) { return g.RestTo(readyUsed) }
 
 // text says a state as a person at the bench needs it: what to do first.
 func (g *Guard) text(s GuardState, l *guarded) string {

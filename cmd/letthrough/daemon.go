@@ -9,6 +9,7 @@ import (
 	"letthrough/capture"
 	"letthrough/capture/assess"
 	"letthrough/capture/contact"
+	"letthrough/capture/trace"
 	"letthrough/static"
 	"letthrough/store"
 	"letthrough/web"
@@ -68,7 +69,7 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 		env.log.Warn("a run was cut short; it is closed as interrupted and keeps its samples", "run", id)
 	}
 	d.bench = capture.New(capture.Options{
-		Clock: p.clock, Recorder: d.db, OpenLines: p.openLines, Version: release, Log: env.log,
+		Clock: p.clock, Recorder: d.db, OpenLines: p.openLines, Rig: d.rig, Version: release, Log: env.log,
 	})
 	if err = d.bench.Open(); err != nil {
 		return d, err
@@ -82,6 +83,12 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 		Ports: presentPorts,
 	})
 	return d, err
+}
+
+// rig finds a rig on the shelf.
+func (d *daemon) rig(name string) (trace.Rig, bool) {
+	r, err := d.db.Rigs().ByName(context.Background(), name)
+	return r, err == nil
 }
 
 // listen makes the dashboard reachable and says where, as the first line on standard output.
