@@ -18,7 +18,7 @@ import (
 // as JSON, which no browser runs.
 
 // styleSheets in the order they build on each other.
-var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "pages"}
+var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages"}
 
 // pageNames are the templates that fill the frame.
 var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout"}

@@ -2,6 +2,7 @@
 
 import { TraceChart } from "./chart.js";
 import { Dock } from "./dock.js";
+import { GuardBar } from "./guardbar.js";
 import { Hand } from "./hand.js";
 import { Live, liveURL } from "./live.js";
 import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
@@ -21,6 +22,7 @@ const listening = new TraceChart(element("listening"), data.option, data.words.p
 const dock = new Dock(model);
 const steps = new Steps(model, dock);
 const hand = new Hand(model, dock);
+const guardBar = new GuardBar();
 
 let shownMode = "";
 let lineUp = true;
@@ -84,6 +86,7 @@ function refresh() {
   // Armed, the words beside the chart say whether the contact may be closed: that hangs on the state.
   if (dirty.has("figures") || dirty.has("mark") || (mode === "armed" && dirty.has("state"))) showFiguresNow();
   dock.refresh(lineUp);
+  guardBar.show(model.state?.guard, mode);
   steps.refresh();
   hand.refresh();
 }

@@ -27,6 +27,7 @@ import { inOrder } from "./phases.js";
  * @property {string} setting
  * @property {string} contact open, closed, refused, or none
  * @property {any} contact_state
+ * @property {any} guard
  * @property {string} storing
  */
 
@@ -122,7 +123,7 @@ export class BenchModel {
   /**
    * Takes a text message and says what changed.
    * @param {any} m
-   * @returns {"state" | "mark" | "figures" | "run" | "skipped" | ""}
+ * @returns {"state" | "guard" | "mark" | "figures" | "run" | "skipped" | ""}
    */
   take(m) {
     switch (m.type) {
@@ -135,6 +136,12 @@ export class BenchModel {
       case "state":
         this.takeState(m);
         return "state";
+      case "guard": {
+        // Sooner than the next state, and nothing else of it changes.
+        const { type: _type, run: _run, at_s: _at, ...guard } = m;
+        if (this.state) this.state.guard = guard;
+        return "guard";
+      }
       case "mark":
         this.takeMark(m);
         return "mark";

@@ -3,6 +3,7 @@
 import { ask } from "./api.js";
 import { contactIsLive, countdownS, watchEmergency } from "./emergency.js";
 import { Live, liveURL } from "./live.js";
+import { guardView } from "./guardbar.js";
 import { element, make } from "./page.js";
 
 const strip = element("strip");
@@ -18,18 +19,31 @@ function complain(problem) {
   strip.append(" ", make("span", "wrong", problem));
 }
 
+/**
+ * The guard while a run is open, or where the contact has to be opened.
+ * @param {any} state
+ */
+function guardWords(state) {
+  const view = guardView(state.guard);
+  if (view.kind === "quiet" || (state.bench !== "recording" && view.kind !== "open")) return "";
+  if (view.kind === "open") return view.left;
+  return `Guard: ${state.guard.part} ${Math.round((state.guard.used ?? 0) * 100)} %${state.guard.seconds_left === null ? "" : `, open in ${view.seconds}`}`;
+}
+
 /** @param {any} state */
 function show(state) {
   latest = state;
   const open = state.bench === "recording";
   flows = open && !state.watching && ["fault", "limiting", "retry"].includes(state.phase);
-  const key = [state.bench, state.watching, state.unit?.name, role, contactIsLive(state), countdownS(state)].join("|");
+  const key = [state.bench, state.watching, state.unit?.name, role, contactIsLive(state), countdownS(state), guardWords(state)].join("|");
   if (key === said) return;
   said = key;
   const words = open ? `Bench: recording ${state.unit?.name ?? ""}` : state.bench === "armed" ? `Bench: ${state.unit?.name ?? ""} armed` : "Bench: nothing armed";
   const link = make("a", "", words);
   link.setAttribute("href", "/");
   strip.replaceChildren(link);
+  const guard = guardWords(state);
+  if (guard) strip.append(" ", make("span", `strip-guard is-${guardView(state.guard).kind}`, guard));
   if (contactIsLive(state) && role === "operator") {
     const counting = countdownS(state);
     const release = make("button", "btn is-first", counting !== null ? `Stop, closes in ${counting} s ` : "Open the contact ", make("kbd", "", "Esc"));
@@ -55,6 +69,7 @@ new Live(liveURL() + "?trace=0", {
   text(message) {
     if (message.type === "hello") role = message.role ?? role;
     if (message.type === "hello" || message.type === "state") show(message);
+    if (message.type === "guard" && latest) show({ ...latest, guard: message });
   },
   binary() {},
   line(up) {
