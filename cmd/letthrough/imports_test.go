@@ -24,6 +24,7 @@ var mayImport = map[string][]string{
 	"capture/rig":       {"capture/trace", "capture/heat"},
 	"capture/assess":    {"capture/trace", "capture/heat", "capture/words"}, // its reasons quote figures as words says them
 	"capture/calibrate": {"capture/trace"},
+	"capture/compare":   {"capture/trace", "capture/words"},
 	"capture/contact":   {"capture/trace"},
 	"capture/judge":     {"capture/trace", "capture/trip", "capture/words", "capture/sim"},
 	"capture/file":      {"capture/trace"},
@@ -33,12 +34,12 @@ var mayImport = map[string][]string{
 	"store":   {"capture/trace"},
 	"static":  {},
 	"web": {"static", "store", "capture", "capture/trace", "capture/contact", "capture/words", "capture/trip", "capture/file",
-		"capture/rig", "capture/assess", "capture/wire", "capture/calibrate", "capture/judge"},
+		"capture/rig", "capture/assess", "capture/wire", "capture/calibrate", "capture/judge", "capture/compare"},
 	"cmd/letthrough": nil, // knows all
 }
 
 // pure packages know no port, no database, no page, no clock and no file.
-var pure = []string{"capture/trace", "capture/calibrate", "capture/trip", "capture/words", "capture/heat", "capture/rig", "capture/assess"}
+var pure = []string{"capture/trace", "capture/compare", "capture/calibrate", "capture/trip", "capture/words", "capture/heat", "capture/rig", "capture/assess"}
 
 var impure = []string{"os", "net", "net/http", "database/sql", "time", "io/fs", "go.bug.st/serial", "sync"}
 
