@@ -70,6 +70,10 @@ func surroundings(ctx context.Context, tx *sql.Tx, run Run, rec *trace.Recording
 		l.ID = 0
 		rec.Load, rec.Start.Unit.Load = &l, l.Name
 	}
+	if rec.Built = run.Built; rec.Built != nil {
+		return nil
+	}
+	// Older runs kept the name alone: the rig of that name as it is now.
 	rigs, err := readRigs(ctx, tx, "name = ? AND name != ''", run.Rig)
 	if err != nil {
 		return err
@@ -102,6 +106,9 @@ func (db *DB) takeIn(ctx context.Context, tx *sql.Tx, rec *trace.Recording) (sai
 			return nil, err
 		}
 		rec.Start.Rig = name
+		built := *rec.Built
+		built.Name = name // what it is called here
+		rec.Start.Built = &built
 	}
 	for _, c := range rec.Criteria {
 		_, s, err := db.Criteria().keepBeside(ctx, tx, c)

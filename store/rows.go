@@ -30,10 +30,14 @@ func insertRun(ctx context.Context, tx *sql.Tx, id int64, uuid string, s trace.R
 	if s.Started.IsZero() {
 		s.Started = time.Now()
 	}
-	_, err = tx.ExecContext(ctx, `INSERT INTO runs (id, uuid, unit_id, unit, rated_voltage_v, rated_current_a, waveform, output, setting, rig,
+	built, err := builtOf(ctx, tx, s)
+	if err != nil {
+		return err
+	}
+	_, err = tx.ExecContext(ctx, `INSERT INTO runs (id, uuid, unit_id, unit, rated_voltage_v, rated_current_a, waveform, output, setting, rig, built,
 		procedure, hold_s, settings, instruments, started, started_ms, origin_ns, opened_ns, zero_ns, end_ns, note, version)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		id, uuid, unitID, s.Unit.Name, s.Unit.RatedVoltageV, s.Unit.RatedCurrentA, string(s.Unit.Waveform), s.Output, s.Setting, s.Rig,
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		id, uuid, unitID, s.Unit.Name, s.Unit.RatedVoltageV, s.Unit.RatedCurrentA, string(s.Unit.Waveform), s.Output, s.Setting, s.Rig, built,
 		string(s.Settings.Procedure), s.Settings.HoldS, asJSON(s.Settings), asJSON(instruments),
 		s.Started.Format(time.RFC3339Nano), s.Started.UnixMilli(), s.OriginNS, s.OpenedNS, s.OpenedNS, s.OpenedNS, s.Note, s.Version)
 	if err != nil {
@@ -41,6 +45,27 @@ func insertRun(ctx context.Context, tx *sql.Tx, id int64, uuid string, s trace.R
 	}
 	_, err = tx.ExecContext(ctx, "DELETE FROM reserved_runs WHERE run = ?", id)
 	return err
+}
+
+// builtOf gives the rig that a run begins with, part by part, as JSON: the one it brings along, else the one of that
+// name on the shelf now. NULL where there is none.
+func builtOf(ctx context.Context, tx *sql.Tx, s trace.RunStart) (any, error) {
+	r := s.Built
+	if r == nil && s.Rig != "" {
+		rigs, err := readRigs(ctx, tx, "name = ?", s.Rig)
+		if err != nil {
+			return nil, err
+		}
+		if len(rigs) > 0 {
+			r = &rigs[0]
+		}
+	}
+	if r == nil {
+		return nil, nil
+	}
+	frozen := *r
+	frozen.ID = 0 // a number of this database only
+	return asJSON(frozen), nil
 }
 
 // unitFor finds the unit of a run by number or else by name, and makes one that is not there yet.

@@ -18,6 +18,7 @@ type Run struct {
 	RunSummary
 	Plate       trace.Unit            `json:"plate"` // the unit as it was at the test
 	Rig         string                `json:"rig"`
+	Built       *trace.Rig            `json:"built"` // the rig by its parts, as it was then; null: not known
 	Settings    trace.Settings        `json:"settings"`
 	Instruments []trace.RunInstrument `json:"instruments"`
 	Ended       *time.Time            `json:"ended"`
@@ -67,12 +68,12 @@ func (db *DB) Run(ctx context.Context, id int64) (Run, error) {
 func (db *DB) readRun(ctx context.Context, tx *sql.Tx, id int64) (Run, error) {
 	var r Run
 	var settings, instruments string
-	var ended sql.NullString
+	var ended, built sql.NullString
 	var zero, opened int64
 	s, current, err := scanSummary(tx.QueryRowContext(ctx, "SELECT "+summaryColumns+`,
-		coalesce(r.unit_id, 0), r.unit, r.rated_voltage_v, r.rated_current_a, r.waveform, r.rig, r.settings, r.instruments, r.ended,
+		coalesce(r.unit_id, 0), r.unit, r.rated_voltage_v, r.rated_current_a, r.waveform, r.rig, r.built, r.settings, r.instruments, r.ended,
 		r.hold_s, r.zero_ns, r.opened_ns, r.lost, r.garbled, r.duplicate, r.version`+runTables+"WHERE r.id = ?", id).Scan,
-		&r.Plate.ID, &r.Plate.Name, &r.Plate.RatedVoltageV, &r.Plate.RatedCurrentA, &r.Plate.Waveform, &r.Rig, &settings, &instruments, &ended,
+		&r.Plate.ID, &r.Plate.Name, &r.Plate.RatedVoltageV, &r.Plate.RatedCurrentA, &r.Plate.Waveform, &r.Rig, &built, &settings, &instruments, &ended,
 		&r.HoldS, &zero, &opened, &r.Counts.Lost, &r.Counts.Garbled, &r.Counts.Duplicate, &r.Version)
 	if errors.Is(err, sql.ErrNoRows) {
 		return r, db.noRun(id)
@@ -91,6 +92,11 @@ func (db *DB) readRun(ctx context.Context, tx *sql.Tx, id int64) (Run, error) {
 	}
 	if err := errors.Join(json.Unmarshal([]byte(settings), &r.Settings), json.Unmarshal([]byte(instruments), &r.Instruments)); err != nil {
 		return r, fmt.Errorf("run %d: settings: %w", id, err)
+	}
+	if built.Valid {
+		if err := json.Unmarshal([]byte(built.String), &r.Built); err != nil {
+			return r, fmt.Errorf("run %d: rig: %w", id, err)
+		}
 	}
 	r.DerivedWith = r.Settings
 	if r.Channels, err = channelsOf(ctx, tx, id, zero); err != nil {

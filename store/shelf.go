@@ -178,9 +178,17 @@ func (db *DB) Loads() *Shelf[trace.Load] {
 
 // Rigs are what stands between a unit's terminals.
 func (db *DB) Rigs() *Shelf[trace.Rig] {
-	return &Shelf[trace.Rig]{db: db, kind: kind{"rigs", "rig", ""},
+	return &Shelf[trace.Rig]{db: db, kind: kind{"rigs", "rig", "rig"},
 		id: func(r *trace.Rig) *int64 { return &r.ID }, name: func(r *trace.Rig) *string { return &r.Name }, valid: trace.Rig.Validate,
 		read: readRigs, write: writeRig, same: sameRig}
+}
+
+// Parts are what rigs are put together from.
+func (db *DB) Parts() *Shelf[trace.Part] {
+	return &Shelf[trace.Part]{db: db, kind: kind{"parts", "part", "rig parts"},
+		id: func(p *trace.Part) *int64 { return &p.ID }, name: func(p *trace.Part) *string { return &p.Name }, valid: trace.Part.Validate,
+		read: readParts, write: writePart,
+		same: func(a, b trace.Part) bool { a.ID, a.Name, b.ID, b.Name = 0, "", 0, ""; return a == b }}
 }
 
 // Criteria are the named sets that verdicts go by. Changing one makes another version of it.

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"letthrough/capture/trace"
@@ -28,10 +29,7 @@ func writeLoad(ctx context.Context, tx *sql.Tx, l *trace.Load) error {
 
 // insertOrUpdate writes a row of that number, or a new one, which gets its number.
 func insertOrUpdate(ctx context.Context, tx *sql.Tx, id *int64, k kind, columns string, values []any) error {
-	marks := "?"
-	for range values[1:] {
-		marks += ", ?"
-	}
+	marks := placeholders(len(values))
 	if *id != 0 {
 		res, err := tx.ExecContext(ctx, "UPDATE "+k.table+" SET ("+columns+") = ("+marks+") WHERE id = ?", append(slices.Clone(values), *id)...)
 		return oneRow(res, err, k.missing(*id))
@@ -69,7 +67,17 @@ func loadNamed(ctx context.Context, tx *sql.Tx, name string) (any, error) {
 	return id, err
 }
 
-const partColumns = "kind, name, ohm, rated_a, rated_w, full_scale_a, max_on_s, rest_s, length_m, area_mm2, material, note"
+const partColumns = "kind, name, ohm, rated_a, rated_w, full_scale_a, max_on_s, rest_s, length_m, area_mm2, material, note, " +
+	"tolerance_pct, rated_v, overload_factor, overload_s, tau_s, interval_s, fuse_a, make_a, break_a, insulation, start_c, end_c, melting_a2s, fuse_sheet"
+
+// partFields are the places of a part's columns, to read into and to write from.
+func partFields(p *trace.RigPart) []any {
+	return []any{&p.Kind, &p.Name, &p.Ohm, &p.RatedA, &p.RatedW, &p.FullScaleA, &p.MaxOnS, &p.RestS, &p.LengthM, &p.AreaMM2, &p.Material, &p.Note,
+		&p.TolerancePct, &p.RatedV, &p.OverloadFactor, &p.OverloadS, &p.TauS, &p.IntervalS, &p.FuseA, &p.MakeA, &p.BreakA, &p.Insulation, &p.StartC, &p.EndC, &p.MeltingA2s, &p.FuseSheet}
+}
+
+// placeholders are n question marks.
+func placeholders(n int) string { return strings.TrimSuffix(strings.Repeat("?, ", n), ", ") }
 
 func readRigs(ctx context.Context, q queryer, where string, args ...any) ([]trace.Rig, error) {
 	rigs, err := rowsOf(ctx, q, func(scan func(...any) error) (r trace.Rig, err error) {
@@ -81,7 +89,7 @@ func readRigs(ctx context.Context, q queryer, where string, args ...any) ([]trac
 			return nil, err
 		}
 		rigs[i].Parts, err = rowsOf(ctx, q, func(scan func(...any) error) (p trace.RigPart, err error) {
-			err = scan(&p.Kind, &p.Name, &p.Ohm, &p.RatedA, &p.RatedW, &p.FullScaleA, &p.MaxOnS, &p.RestS, &p.LengthM, &p.AreaMM2, &p.Material, &p.Note)
+			err = scan(partFields(&p)...)
 			return p, err
 		}, "SELECT "+partColumns+" FROM rig_parts WHERE rig = ? ORDER BY place", rigs[i].ID)
 	}
@@ -92,19 +100,31 @@ func writeRig(ctx context.Context, tx *sql.Tx, r *trace.Rig) error {
 	if r.Parts == nil {
 		r.Parts = []trace.RigPart{}
 	}
-	if err := insertOrUpdate(ctx, tx, &r.ID, kind{"rigs", "rig", ""}, "name, note", []any{r.Name, r.Note}); err != nil {
+	if err := insertOrUpdate(ctx, tx, &r.ID, kind{"rigs", "rig", "rig"}, "name, note", []any{r.Name, r.Note}); err != nil {
 		return err
 	}
 	if _, err := tx.ExecContext(ctx, "DELETE FROM rig_parts WHERE rig = ?", r.ID); err != nil {
 		return err
 	}
-	for i, p := range r.Parts {
-		if _, err := tx.ExecContext(ctx, "INSERT INTO rig_parts (rig, place, "+partColumns+") VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-			r.ID, i+1, p.Kind, p.Name, p.Ohm, p.RatedA, p.RatedW, p.FullScaleA, p.MaxOnS, p.RestS, p.LengthM, p.AreaMM2, p.Material, p.Note); err != nil {
+	for i := range r.Parts {
+		values := append([]any{r.ID, i + 1}, partFields(&r.Parts[i])...)
+		if _, err := tx.ExecContext(ctx, "INSERT INTO rig_parts (rig, place, "+partColumns+") VALUES ("+placeholders(len(values))+")", values...); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func readParts(ctx context.Context, q queryer, where string, args ...any) ([]trace.Part, error) {
+	return rowsOf(ctx, q, func(scan func(...any) error) (p trace.Part, err error) {
+		err = scan(append([]any{&p.ID, &p.Count, &p.Price}, partFields(&p.RigPart)...)...)
+		return p, err
+	}, "SELECT id, count, price, "+partColumns+" FROM parts WHERE "+where+" ORDER BY kind, name", args...)
+}
+
+func writePart(ctx context.Context, tx *sql.Tx, p *trace.Part) error {
+	values := append([]any{p.Count, p.Price}, partFields(&p.RigPart)...)
+	return insertOrUpdate(ctx, tx, &p.ID, kind{"parts", "part", "rig parts"}, "count, price, "+partColumns, values)
 }
 
 func sameRig(a, b trace.Rig) bool { return a.Note == b.Note && slices.Equal(a.Parts, b.Parts) }

@@ -33,6 +33,7 @@ type RunStart struct {
 	Output      string
 	Setting     string // how far the unit's control was turned up; empty is full
 	Rig         string
+	Built       *Rig // the rig by its parts, as it was then; nil: not known, or whoever keeps the run knows it by its name
 	Note        string
 	Settings    Settings
 	Started     time.Time // wall clock, with offset, at the run's time 0
