@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -25,6 +26,7 @@ type runsExportCmd struct {
 	Data       string   `help:"Of COMTRADE: ${enum}." enum:"ascii,binary,binary32,float32" default:"ascii"`
 	Rate       float64  `help:"Of captions: how many a second at most." default:"5" placeholder:"N"`
 	Offset     *seconds `help:"Of captions: when the run's first sample is in the video; may be negative." placeholder:"S"`
+	Sync       string   `help:"Of captions: the video's sound as a WAV file; the Bench's onset chirp in it says when the test is in the video." placeholder:"SOUND.wav"`
 	NoLanguage bool     `help:"Of captions: signs instead of words."`
 	Criteria   []string `help:"Of a bundle or JSON: send this set of criteria along; give it again for more." placeholder:"NAME"`
 }
@@ -35,6 +37,12 @@ func (c runsExportCmd) Run(env *surroundings) error {
 	}
 	if c.Format == "comtrade" && c.Output == "-" {
 		return &usageError{"COMTRADE is two files: name them with -o X.cfg (or use --format cff)"}
+	}
+	if c.Sync != "" && c.Format != "vtt" && c.Format != "srt" {
+		return &usageError{"--sync is of captions: use it with --format vtt or srt"}
+	}
+	if c.Sync != "" && c.Offset != nil {
+		return &usageError{"--sync and --offset both say when the test is in the video: give one of them"}
 	}
 	return withDB(env, c.dbFlag, func(db *store.DB) error {
 		if c.Format == "bundle" {
@@ -56,8 +64,53 @@ func (c runsExportCmd) Run(env *surroundings) error {
 		if err != nil {
 			return err
 		}
-		return writeTo(env, c.Output, func(w io.Writer) error { return f.Write(w, rec, c.options()) })
+		options := c.options()
+		if c.Sync != "" {
+			if options.Captions.OffsetS, err = c.synced(env, rec); err != nil {
+				return err
+			}
+		}
+		return writeTo(env, c.Output, func(w io.Writer) error { return f.Write(w, rec, options) })
 	})
+}
+
+// synced finds the onset chirp in the video's sound and says when the run's first kept sample is in the video.
+func (c runsExportCmd) synced(env *surroundings, rec trace.Recording) (offsetS float64, err error) {
+	onset := math.NaN()
+	for _, m := range rec.End.Derivation.Marks {
+		if m.Kind == trace.Onset && !m.Withdrawn {
+			onset = m.T
+			break
+		}
+	}
+	if math.IsNaN(onset) {
+		return 0, fmt.Errorf("run %d has no onset, so no chirp was sounded: give --offset by hand", c.IDs[0])
+	}
+	f, err := os.Open(c.Sync)
+	if err != nil {
+		return 0, fmt.Errorf("--sync: %w", err)
+	}
+	defer f.Close()
+	wait(env.stderr, "looking for the chirp in %s", filepath.Base(c.Sync))
+	chirp, err := file.FindChirp(f)
+	if err != nil {
+		return 0, fmt.Errorf("--sync %s: %w", filepath.Base(c.Sync), err)
+	}
+	fmt.Fprintf(env.stderr, "the onset is %.3f s into %s\n", chirp.OnsetS(), filepath.Base(c.Sync))
+	return chirp.OnsetS() - onset + firstSampleS(rec), nil
+}
+
+// firstSampleS is when the first sample of the current is on the run's own time base.
+func firstSampleS(rec trace.Recording) float64 {
+	for b, err := range rec.Batches {
+		if err != nil {
+			break // told when the captions are written
+		}
+		if b.Channel.Quantity == trace.Current && len(b.Samples) > 0 {
+			return float64(b.Samples[0].AtNS) / 1e9
+		}
+	}
+	return 0
 }
 
 func (c runsExportCmd) options() file.ExportOptions {

@@ -11,6 +11,7 @@ import { clockText, element, make, pageData, plateText, setText, shape } from ".
 import { LookPanel } from "./look.js";
 import { wholePicture } from "./pictures.js";
 import { phrase } from "./says.js";
+import { Sounds } from "./sounds.js";
 import { Steps } from "./steps.js";
 
 const data = pageData();
@@ -23,6 +24,7 @@ const dock = new Dock(model);
 const steps = new Steps(model, dock);
 const hand = new Hand(model, dock);
 const guardBar = new GuardBar();
+const sounds = new Sounds();
 
 let shownMode = "";
 let lineUp = true;
@@ -30,9 +32,14 @@ let lineUp = true;
 const dirty = new Set(["state", "mark", "figures"]);
 /** @type {Set<string>} */
 const spoken = new Set();
+/** What has happened before this page came is told once more: it is no news, and makes no sound. */
+let telling = false;
 
 const live = new Live(liveURL(), {
   text(message) {
+    if (message.type === "hello") telling = true;
+    if (message.type === "state") telling = false;
+    if (typeof message.now_at_s === "number") sounds.clock(message.now_at_s);
     const changed = model.take(message);
     if (changed === "mark") speak(message);
     if (changed === "skipped") dock.tell(`This page lagged and skipped ${message.seconds.toFixed(1)} s to come to now. Nothing recorded is missing.`);
@@ -57,6 +64,7 @@ function speak(m) {
   const key = `${m.run} ${m.id}`;
   if (spoken.has(key) || m.withdrawn) return;
   spoken.add(key);
+  if (!telling) sounds.mark(m);
   setText(element("speak"), `${m.say || m.kind}${Number.isFinite(model.zeroS) ? ` at ${(m.at_s - model.zeroS).toFixed(2)} seconds` : ""}`);
 }
 
@@ -67,6 +75,7 @@ function frame() {
   }
   drawCharts();
   setText(element("clock"), clockOf());
+  sounds.countdown(model.mode === "recording" && model.hasOnset ? model.zeroS + model.holdS - model.nowS : NaN);
   requestAnimationFrame(frame);
 }
 
@@ -219,7 +228,7 @@ function drawCharts() {
 const plain = (n) => String(Math.round(n * 100) / 100);
 
 // For the browser test: what the page knows.
-Object.assign(globalThis, { letthrough: { model, live, look, whole: look.whole } });
+Object.assign(globalThis, { letthrough: { model, live, look, sounds, whole: look.whole } });
 
 addEventListener("keydown", (event) => {
   // Where readings are typed, these are parts of one.

@@ -13,6 +13,8 @@ addEventListener("keydown", (event) => {
     if (link instanceof HTMLAnchorElement) link.click();
   } else if (event.key.toLowerCase() === "r") {
     document.getElementById("to-readout")?.click();
+  } else if (event.key.toLowerCase() === "s") {
+    document.getElementById("show-sounds")?.click();
   } else if (event.key === "?") {
     const dialog = document.getElementById("keys-dialog");
     if (dialog instanceof HTMLDialogElement) dialog.showModal();
