@@ -26,6 +26,7 @@ const (
 	maxErrors      = 20  // of the instrument's queue, read at a time
 	maxAnswer      = 512 // bytes of one answer
 	maxSetup       = 32  // lines
+	mostDoubts     = 3   // answers to greetings in a row that are taken for older questions
 	silentGreeting = 3   // greetings without an answer before the set-up is done anew
 )
 
@@ -77,6 +78,7 @@ type scpi struct {
 	errorsN   int
 	complaint []string
 	identity  string
+	doubts    int // answers to greetings in a row that were believed to be others
 
 	fullScale float64
 	scaleOf   trace.Quantity
@@ -193,6 +195,7 @@ func (d *scpi) Lost() {
 func (d *scpi) begin() {
 	d.carry, d.long, d.step, d.line, d.silent = d.carry[:0], false, greet, 0, 0
 	d.noIDN, d.noErrors, d.errorsN, d.complaint = false, false, 0, nil
+	d.doubts = 0
 }
 
 // Ask makes the next line of the conversation.
@@ -301,14 +304,27 @@ func (d *scpi) answer(dst []Reading, b []byte, end int) []Reading {
 	}
 	switch d.step {
 	case greet:
-		d.identity, d.silent = Printable(b), 0
+		// Who was asked before the port was opened here may still be answering: a reading or an entry
+		// of the error queue is no name, unless the instrument insists.
+		if startsWithNumber(b) && d.doubts < mostDoubts {
+			d.doubts++
+			d.refuse(b, errLateAnswer)
+			return dst
+		}
+		d.identity, d.silent, d.doubts = Printable(b), 0, 0
 		d.step, d.waiting = prepare, false
 	case again:
 		if Printable(b) != d.identity {
 			d.refuse(b, errLateAnswer)
+			// The line fell quiet before each greeting, so an answer that stays another is the right one:
+			// the name that was kept never was, or another instrument hangs there now.
+			if d.doubts++; d.doubts > mostDoubts {
+				d.begin()
+				d.gap = true
+			}
 			return dst
 		}
-		d.step, d.waiting, d.silent, d.errorsN = inquire, false, 0, 0
+		d.step, d.waiting, d.silent, d.errorsN, d.doubts = inquire, false, 0, 0, 0
 	case prepare:
 		d.waiting = false // the answer to a query among the set-up lines is of no interest
 	case inquire:
@@ -318,6 +334,16 @@ func (d *scpi) answer(dst []Reading, b []byte, end int) []Reading {
 		return d.reading(dst, b, end)
 	}
 	return dst
+}
+
+// startsWithNumber tells whether an answer is, up to its first comma or semicolon, a number. An identification
+// begins with the maker's name (IEEE 488.2, 10.14).
+func startsWithNumber(b []byte) bool {
+	if i := bytes.IndexAny(b, ",;"); i >= 0 {
+		b = b[:i]
+	}
+	_, err := strconv.ParseFloat(string(trimSpace(b)), 64)
+	return err == nil
 }
 
 // trouble takes an entry of the instrument's error queue: number,"text". Number 0 is its end.

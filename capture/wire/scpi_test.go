@@ -268,3 +268,44 @@ func FuzzSCPI(f *testing.F) {
 		checkPolled(t, "scpi", "", [][]byte{[]byte(idn), []byte(errs), data, []byte("1.5\n"), data, []byte("2.5\n")}, int(size), 2)
 	})
 }
+
+// A program that was ended while it waited leaves an answer on the way, and the next one to open the port
+// greets into it. Taken for the instrument's name it made every later greeting fail for good.
+func TestSCPIStaleAnswerIsNoName(t *testing.T) {
+	for _, stale := range []string{"+1.50400000E-03\n", "0,\"No error\"\n", "1.5,12.25\n"} {
+		k := mustTalk(t, "scpi", "")
+		k.expect("*IDN?\n", stale)
+		k.d.Decode(nil, []byte("Maker,Model 1,0,2.3\n")) // of the greeting that met the older answer
+		k.expect("*IDN?\n", "Maker,Model 1,0,2.3\n")
+		k.expect("SYST:ERR?\n", "0,\"No error\"\n")
+		if got := say(k.d, k.expect("MEAS:CURR:DC?\n", "1.25\n")); got != "1.25 A" {
+			t.Errorf("after %q: %s, want 1.25 A", stale, got)
+		}
+		if id := k.d.(interface{ Identity() string }).Identity(); id != "Maker,Model 1,0,2.3" {
+			t.Errorf("after %q the instrument is called %q", stale, id)
+		}
+	}
+}
+
+// A name that was never the instrument's, or is no longer, is given up after some greetings.
+func TestSCPIAnotherNameIsBelievedInTheEnd(t *testing.T) {
+	k := greeted(t, "")
+	k.expect("MEAS:CURR:DC?\n", "1.2.3\n")
+	for range 40 {
+		switch q := k.ask(5000 * ms); q {
+		case "*IDN?\n":
+			k.now += 10 * ms
+			k.d.Decode(nil, []byte("Other,Model 2,0,1\n"))
+		case "SYST:ERR?\n":
+			k.now += 10 * ms
+			k.d.Decode(nil, []byte("0,\"No error\"\n"))
+		default:
+			k.now += 10 * ms
+			if got := say(k.d, k.d.Decode(nil, []byte("1.25\n"))); !strings.Contains(got, "1.25 A") {
+				t.Errorf("%q answers %s", q, got)
+			}
+			return
+		}
+	}
+	t.Error("40 questions later no reading was asked for")
+}
