@@ -87,7 +87,14 @@ func overhear(ctx context.Context, e ear, first time.Duration) (g wire.Guess, n 
 			tried = n
 			g, _ = wire.GuessFormat(heard)
 		}
-		return over || g.Readings >= plenty && since.Seconds() >= plentyS
+		if over || g.Readings < plenty || since.Seconds() < plentyS {
+			return over
+		}
+		if n > tried { // what the guess was made of may have come all at once, and then no time was seen to pass
+			tried = n
+			g, _ = wire.GuessFormat(heard)
+		}
+		return g.Readings >= plenty
 	})
 	return g, n, err
 }

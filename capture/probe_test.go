@@ -215,3 +215,22 @@ func TestGuessOfCodesIsNotAmperes(t *testing.T) {
 		t.Errorf("%+v", g)
 	}
 }
+
+// What a port had piled up comes in one piece when it is opened: no time passes in it, so that a column of
+// milliseconds looked like codes, or like amperes.
+func TestProbeSeesTheTimeBehindABurst(t *testing.T) {
+	for unit, line := range map[string]string{"comma": "%d,0\t2,4\r\n", "whole": "%d,1.505\n"} {
+		sent := 0
+		l := &serialLine{baud: 115200, tuned: port.DefaultBaud, say: func(i int) []byte {
+			var out []byte
+			for ; sent <= 150+i; sent++ {
+				out = fmt.Appendf(out, line, 100+10*sent)
+			}
+			return out
+		}}
+		f, err := probe(t.Context(), l, "/dev/ttyUSB0", false)
+		if err != nil || !strings.Contains(f.Instrument, "text:") || !strings.Contains(f.Instrument, "time=ms") {
+			t.Errorf("%s: %+v, %v", unit, f, err)
+		}
+	}
+}
