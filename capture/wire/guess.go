@@ -191,6 +191,8 @@ func (t trial) lines(heard []Heard) Guess {
 		g.Missing = "numbers above 100 are hardly amperes: say unit=mA, or another column with current="
 	case strings.HasPrefix(t.options, "time=") && t.channels == 1 && columnsOf(sample) > 2:
 		g.Missing = "there are more columns: if one is the voltage, name it with voltage=3"
+	case t.options == "current=2" && thousands(sample):
+		g.Missing = "if that comma stands between thousands, switch it off in the instrument: no option reads it"
 	case t.options == "" && columnsOf(sample) > 1:
 		g.Missing = "there are several columns and none is a time: the first is taken for the current; another one is named with current=2"
 	}
@@ -209,6 +211,17 @@ func lastLine(heard []Heard) []byte {
 
 func columnsOf(line []byte) int {
 	return len(bytes.FieldsFunc(line, func(r rune) bool { return r == ',' || r == ';' || r == '\t' }))
+}
+
+// thousands tells whether a line may begin with one number that has a comma between its thousands.
+func thousands(line []byte) bool {
+	head, tail, ok := bytes.Cut(line, []byte(","))
+	head = bytes.TrimLeft(bytes.TrimSpace(head), "+-")
+	digits := 0
+	for digits < len(tail) && tail[digits]-'0' <= 9 {
+		digits++
+	}
+	return ok && digits == 3 && len(head) > 0 && len(head) <= 3 && !bytes.ContainsFunc(head, func(r rune) bool { return r < '0' || r > '9' })
 }
 
 // strange says what bytes that no format reads look like.

@@ -92,6 +92,7 @@ type text struct {
 	perCode   [2]float64
 	noSum     bool // checksum=none
 	single    bool // delimiter=none
+	named     bool // a person said which column is what
 
 	// the line so far, where a chunk ended within it
 	carry    []byte
@@ -171,6 +172,7 @@ func (t *text) setColumns(s Spec) error {
 			return fmt.Errorf("option %s=%d: column 1 is the time; allowed are 2 to %d", q, n, maxColumns)
 		}
 		at[q] = n
+		t.named = true
 	}
 	if at[trace.Current] != 0 && at[trace.Current] == at[trace.Voltage] {
 		return fmt.Errorf("options current and voltage name the same column %d", at[trace.Current])

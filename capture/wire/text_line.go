@@ -99,6 +99,12 @@ func (t *text) field(b []byte, q trace.Quantity, shift int) (v float64, flags tr
 	if v, ok := overRange(b); ok {
 		return v, trace.Over, nil
 	}
+	apart := false // displays that keep a place for the sign send "- 0.512"
+	if len(b) > 1 && (b[0] == '-' || b[0] == '+') && b[1] == ' ' {
+		if i := numberAt(b, 1); i > 0 {
+			apart, b = b[0] == '-', b[i:]
+		}
+	}
 	decimal := t.shape.decimal
 	if decimal == 0 && (t.sawNumber || t.shape.delimiter == ',') {
 		decimal = '.' // whole numbers came first; a comma among them is a broken line
@@ -112,6 +118,9 @@ func (t *text) field(b []byte, q trace.Quantity, shift int) (v float64, flags tr
 		if n.sep != 0 {
 			t.shape.decimal = n.sep
 		}
+	}
+	if apart {
+		v = -v
 	}
 	if t.coded {
 		var ok bool
@@ -158,7 +167,8 @@ func (t *text) deviceTime(b []byte) (int64, error) {
 	return ns, nil
 }
 
-// split cuts a line into its columns. Between spaces, a unit belongs to the number before it.
+// split cuts a line into its columns. Between spaces, a unit belongs to the number before it and a sign that
+// stands alone to the number behind it.
 func (t *text) split(b []byte, delimiter byte) [][]byte {
 	out := t.fields[:0]
 	switch delimiter {
@@ -174,6 +184,13 @@ func (t *text) split(b []byte, delimiter byte) [][]byte {
 			j := i
 			for j < len(b) && b[j] != ' ' && b[j] != '\t' {
 				j++
+			}
+			if sign := j-i == 1 && (b[i] == '-' || b[i] == '+'); sign && numberAt(b, j) > j {
+				start = i
+				for i = numberAt(b, j); i < len(b) && b[i] != ' ' && b[i] != '\t'; i++ {
+				}
+				out = append(out, b[start:i])
+				continue
 			}
 			if _, _, unit := suffix(b[i:j]); unit && len(out) > 0 {
 				out[len(out)-1] = b[start:j]
@@ -192,6 +209,20 @@ func (t *text) split(b []byte, delimiter byte) [][]byte {
 		}
 	}
 	return append(out, b[start:])
+}
+
+// numberAt is where, behind blanks from i on, a number without a sign begins; -1 where none does.
+func numberAt(b []byte, i int) int {
+	for ; i < len(b); i++ {
+		switch c := b[i]; {
+		case c == ' ' || c == '\t':
+		case c-'0' <= 9 || c == '.' || c == ',':
+			return i
+		default:
+			return -1
+		}
+	}
+	return -1
 }
 
 // sum is what became of a line's checksum.

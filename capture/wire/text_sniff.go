@@ -3,6 +3,7 @@ package wire
 import (
 	"bytes"
 	"errors"
+	"fmt"
 )
 
 var errFewer = errors.New("fewer columns than the options name")
@@ -156,6 +157,9 @@ func commasOf(b []byte) (n int, inNumbers bool, digits int) {
 // readable tells whether a line's own columns hold values, without keeping them.
 func (t *text) readable(b []byte) error {
 	fields := t.split(b, t.shape.delimiter)
+	if err := t.unitElsewhere(fields); err != nil {
+		return err
+	}
 	for i, f := range fields[:t.needed] {
 		var err error
 		switch c := t.columns[i]; c.role {
@@ -169,6 +173,40 @@ func (t *text) readable(b []byte) error {
 		}
 	}
 	return nil
+}
+
+// unitElsewhere refuses a line whose value has no unit while another column has one of the same quantity:
+// "7,1.234 A" is not 7 A, and neither is "1,234.5 mA" 1 A. Where a person said which column is what, it is.
+func (t *text) unitElsewhere(fields [][]byte) error {
+	if t.named || t.coded || t.needed == 0 || len(fields) < 2 {
+		return nil
+	}
+	at := t.needed - 1
+	q := t.columns[at].quantity
+	if _, over := overRange(trimSpace(fields[at])); over || unitOf(fields[at]) != 0 {
+		return nil
+	}
+	for i, f := range fields {
+		if i != at && unitOf(f) == q.Unit()[0] {
+			return fmt.Errorf("column %d has the unit and column %d has none: %s=%d if that is the reading; "+
+				"a comma between thousands must be switched off in the instrument", i+1, at+1, q, i+1)
+		}
+	}
+	return nil
+}
+
+// unitOf is the unit behind a number; 0 where there is none.
+func unitOf(b []byte) byte {
+	b = trimSpace(b)
+	n, err := scanNumber(b, 0)
+	if err != nil || n.end == len(b) {
+		return 0
+	}
+	if b = trimSpace(b[n.end:]); len(b) == 0 {
+		return 0
+	}
+	unit, _, _ := suffix(b)
+	return unit
 }
 
 // words tells whether a line is a heading or a greeting: printable, with letters, not beginning as a

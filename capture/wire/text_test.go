@@ -318,3 +318,52 @@ func TestReadingsAreBitEqualToParseFloat(t *testing.T) {
 		}
 	}
 }
+
+func TestTextReadsASignThatStandsApart(t *testing.T) {
+	for name, c := range map[string]struct{ options, line, want string }{
+		"Minus":                {"", "- 0.512 A", "-0.512"},
+		"MinusAndManyBlanks":   {"", "-   0.512", "-0.512"},
+		"Plus":                 {"", "+ 0.512 A", "0.512"},
+		"BehindAWord":          {"current=2", "DC - 0.512 A", "-0.512"},
+		"AfterATime":           {"time=ms", "17 - 0.512 A", "-0.512"},
+		"InATabbedColumn":      {"current=2", "x\t- 0.512 A", "-0.512"},
+		"NotTakenForAColumn":   {"current=2", "- 0.512 A", ""},
+		"TwoSignsAreNoNumber":  {"", "- -0.512", ""},
+		"ASignAloneIsNoNumber": {"", "- A", ""},
+	} {
+		d := mustDecoder(t, c.options)
+		in := lead(c.line) + c.line + "\n" + c.line + "\n"
+		rs := d.Decode(nil, []byte(in))
+		got := ""
+		if len(rs) > 0 {
+			got = fmt.Sprint(rs[len(rs)-1].Value)
+		}
+		if got != c.want {
+			t.Errorf("%s: %q is read as %q, want %q (%s)", name, c.line, got, c.want, d.Counts().LastReason)
+		}
+	}
+}
+
+func TestTextTakesNoColumnWithoutUnitWhereAnotherHasIt(t *testing.T) {
+	for _, c := range []struct {
+		options, line string
+		refused       bool
+	}{
+		{"", "1,000.5 mA", true},
+		{"", "7;1.234 A", true},
+		{"current=2", "7;1.234 A", false},
+		{"", "1.234 A;7", false},
+		{"", "1.234;12.5 V", false},
+		{"time=ms", "18;1.234 A", false},
+		{"", "OL;1.234 A", false},
+	} {
+		d := mustDecoder(t, c.options)
+		rs := d.Decode(nil, []byte("5\n"+strings.Repeat(c.line+"\n", 8)))
+		if refused := len(rs) == 0; refused != c.refused {
+			t.Errorf("%q with %q: %d readings, %s", c.line, c.options, len(rs), d.Counts().LastReason)
+		}
+		if c.refused && !strings.Contains(d.Counts().LastReason, "column 2 has the unit") {
+			t.Errorf("%q: %s", c.line, d.Counts().LastReason)
+		}
+	}
+}
