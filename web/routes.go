@@ -65,6 +65,7 @@ func (s *Server) routes() {
 	api("GET /api/runs/{id}/export", s.getExport)
 	api("POST /api/import", s.postImport)
 	api("GET /api/backup", s.getBackup)
+	api("GET /api/compare", s.getCompare)
 
 	api("GET /live", s.getLive)
 	s.mux.HandleFunc("GET /healthz", s.getHealth)

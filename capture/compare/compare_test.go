@@ -410,3 +410,84 @@ func TestAFigureThatOneRunDoesNotHave(t *testing.T) {
 		t.Errorf("%+v", r)
 	}
 }
+
+func TestAlignment(t *testing.T) {
+	d := trace.Derivation{Marks: []trace.Mark{{Kind: trace.Onset, T: 0.5}, {Kind: trace.Limited, T: 0.8}, {Kind: trace.CutOff, T: 2.5}}}
+	folded := trace.Derivation{Marks: d.Marks[:2]}
+	for _, c := range []struct {
+		a     Align
+		d     trace.Derivation
+		shift float64
+		at    trace.MarkKind
+	}{
+		{AtOnset, d, -0.5, trace.Onset}, {AtCutOff, d, -2.5, trace.CutOff}, {AtCutOff, folded, -0.8, trace.Limited},
+		{AtCutOff, trace.Derivation{Marks: d.Marks[:1]}, -0.5, trace.Onset}, {AtOnset, trace.Derivation{}, 0, ""}, {AtClock, d, 77, ""},
+	} {
+		if shift, at := ShiftOf(c.a, c.d, 77); shift != c.shift || at != c.at {
+			t.Errorf("%s: %g %q, want %g %q", c.a, shift, at, c.shift, c.at)
+		}
+	}
+	says := Misaligned(AtCutOff, []trace.MarkKind{trace.CutOff, trace.Limited, trace.Onset}, []string{"Tin", "Amber", "Moss"})
+	if says != "Moss never cut off or limited, and stands at its onset; Amber limited instead, and stands there" {
+		t.Errorf("%q", says)
+	}
+}
+
+func samples(n int, of func(i int) float64) []trace.Sample {
+	out := make([]trace.Sample, n)
+	for i := range out {
+		out[i] = trace.Sample{AtNS: int64(i) * 1e6, Value: of(i)}
+	}
+	return out
+}
+
+func TestReducingKeepsEveryExtreme(t *testing.T) {
+	s := samples(10_000, func(i int) float64 {
+		if i == 7_777 {
+			return 9
+		}
+		return 1
+	})
+	r := Reduce(s, 0, 20, 100)
+	if len(r.T) != 100 || r.Single {
+		t.Fatalf("%d columns, single %v", len(r.T), r.Single)
+	}
+	peak := 0.0
+	for _, v := range r.Max {
+		peak = max(peak, v)
+	}
+	if peak != 9 {
+		t.Errorf("the peak of one reading became %g", peak)
+	}
+	if one := Reduce(s, 1, 1.05, 100); len(one.T) != 51 || !one.Single {
+		t.Errorf("%d columns of 51 readings, single %v", len(one.T), one.Single)
+	}
+	if none := Reduce(s, 50, 60, 100); len(none.T) != 0 {
+		t.Errorf("%d columns of nothing", len(none.T))
+	}
+}
+
+// TestEnvelopeOfKnownTraces: of 1 A, 2 A and a line from 0 A to 3 A over three seconds, at every instant
+// least, mean and largest follow by hand.
+func TestEnvelopeOfKnownTraces(t *testing.T) {
+	const n = 3001
+	one := Reduce(samples(n, func(int) float64 { return 1 }), 0, 3, n)
+	two := Reduce(samples(n, func(int) float64 { return 2 }), 0, 3, n)
+	slow := Trace{T: []float64{0, 3}, Min: []float64{0, 3}, Max: []float64{0, 3}, Mean: []float64{0, 3}, Flags: make([]trace.Flags, 2), Single: true}
+	e := EnvelopeOf([]Trace{one, two, slow}, 0, 3, 30)
+	if len(e.T) < 29 {
+		t.Fatalf("%d columns", len(e.T))
+	}
+	for i, at := range e.T {
+		if at < 0.1 { // the slow one's first reading itself
+			continue
+		}
+		if math.Abs(e.Min[i]-min(1, at)) > 0.06 || math.Abs(e.Max[i]-max(2, at)) > 0.06 || math.Abs(e.Mean[i]-(3+at)/3) > 0.03 {
+			t.Errorf("at %.2f s: %g %g %g", at, e.Min[i], e.Mean[i], e.Max[i])
+		}
+	}
+	slow.Flags[1] = trace.Gap
+	if e := EnvelopeOf([]Trace{one, slow}, 0, 3, 30); len(e.T) > 1 {
+		t.Errorf("%d columns over a gap", len(e.T))
+	}
+}

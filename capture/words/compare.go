@@ -285,3 +285,57 @@ func Band(key string, least, mean, most float64, n, left int) string {
 
 // Significant gives a number to so many significant digits, without an exponent.
 func Significant(v float64, n int) string { return significant(v, n) }
+
+// AlignedAt says what runs beside each other are aligned at.
+func AlignedAt(align string) string {
+	switch align {
+	case "cut_off":
+		return "the cut-off"
+	case "clock":
+		return "the time of day"
+	}
+	return "the onset"
+}
+
+// Misaligned says of runs that they could not be aligned as asked, and what they were aligned at instead.
+func Misaligned(align string, none, limited []string) string {
+	var parts []string
+	if len(none) > 0 {
+		switch align {
+		case "cut_off":
+			parts = append(parts, List(none)+" never cut off or limited, and stands at its onset")
+		default:
+			parts = append(parts, List(none)+" had no onset, and stands at its beginning")
+		}
+	}
+	if len(limited) > 0 {
+		parts = append(parts, List(limited)+" limited instead, and stands there")
+	}
+	return strings.Join(parts, "; ")
+}
+
+// Short says a figure in as few words as a label on a trace has room for, without its uncertainty: "cut off
+// after 1.92 s". Empty where it has no number.
+func Short(f trace.Figure, s trace.Settings) string {
+	l := Sentence(f, s)
+	if l.Value == "" {
+		return ""
+	}
+	switch {
+	case f.Key == "time_to_cutoff_s" && f.Bound == trace.AtLeast:
+		return "no cut-off"
+	case f.Key == "time_to_cutoff_s" && f.Bound == trace.AtMost:
+		l.Say, l.Lead = "cut off in", "at most"
+	}
+	return strings.Join(strings.Fields(strings.Join([]string{lowerFirst(l.Say), l.Lead, l.Value, l.Unit}, " ")), " ")
+}
+
+// Afterwards says in a label what a unit did after the fault: its behaviour, and how often it came back.
+func Afterwards(d trace.Derivation, s trace.Settings) string {
+	say := lowerFirst(Behaviour(d.Behaviour))
+	if f, ok := d.Figures.Get("retry_period_s"); ok && f.Bound == trace.Exact {
+		l := Sentence(f, s)
+		return "comes back every " + l.Value + " " + l.Unit
+	}
+	return say
+}
