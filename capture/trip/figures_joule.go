@@ -65,13 +65,16 @@ func (f *figures) joule(a, b sums) trace.Figure {
 		{2 * rms * d.sigma * math.Sqrt(t*d.interval()), false},
 	}
 	if c := f.s.cut; c != nil && c.at.t <= b.t {
-		parts = append(parts, part{c.from * c.from * c.u, true})
+		parts = append(parts, part{c.from * c.from * f.stepU(c), true})
 	} else if l := f.s.limit; l != nil {
-		crest := 1.0
+		crest, u := 1.0, l.u
 		if d.rippled(f.s.p0) {
 			crest = 2 // it acts near a crest, whose square is twice the mean square
 		}
-		parts = append(parts, part{crest * (l.from*l.from - l.to*l.to) * l.u, true})
+		if b.t > l.after {
+			u = f.stepU(l) // the readings on both sides of it are in the integral, wherever it is placed
+		}
+		parts = append(parts, part{crest * (l.from*l.from - l.to*l.to) * u, true})
 	}
 	parts = append(parts, part{f.edgesU(b.t, func(p *pulse) float64 { return p.peak * p.peak }), true})
 	if b.t >= f.s.end && f.s.flowing() {
@@ -91,6 +94,16 @@ func (f *figures) joule(a, b sums) trace.Figure {
 		return bounded(trace.AtLeast, v, u, why)
 	}
 	return bounded(bound, v, u, bwhy)
+}
+
+// stepU is the standard uncertainty of an edge's place as far as it matters to an integral over it, s: of a fall
+// between two readings where in the interval it lies, and of a rippled current nothing of the dead time before
+// it would have come again, in which nothing flows.
+func (f *figures) stepU(e *edge) float64 {
+	if !f.d.rippled(f.s.p0) && !f.d.boxed() && e.to <= f.d.offLevel {
+		return e.u
+	}
+	return min(e.u, f.d.interval()/math.Sqrt(12))
 }
 
 // edgesU is what the edges of the retry pulses before t add to the uncertainty of an integral whose
@@ -252,7 +265,7 @@ func (f *figures) charge() (trace.Figure, bool) {
 		parts = append(parts, part{s.p0.on.to * s.p0.riseU, true}, part{s.p0.on.to * f.bounceU(), true},
 			part{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true})
 		if c := s.cut; c != nil {
-			parts = append(parts, part{c.from * c.u, true})
+			parts = append(parts, part{c.from * f.stepU(c), true})
 		}
 	case s.flowing():
 		// The windows hold all of the charge, edges or not; where the watch ends is what is uncertain.
