@@ -299,7 +299,7 @@ func (f *figures) residual() (trace.Figure, bool) {
 	}
 	parts := d.levelParts(v, n)
 	if s.limit != nil && s.cut == nil {
-		parts = append(parts, part{v * d.shareOver(s.endAt.t - d.fold.settled.t), true})
+		parts = append(parts, part{v * d.shareOver(s.endAt.t-d.fold.settled.t), true})
 		if d.boxed() && d.hidesRipple() {
 			parts = append(parts, part{v * d.meanRipple(s.endAt.t-d.fold.settled.t), true})
 		}

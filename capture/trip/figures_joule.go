@@ -60,8 +60,8 @@ func (f *figures) joule(a, b sums) trace.Figure {
 	parts := []part{
 		{2 * v * uI / max(rms, 1e-12), true},
 		{level * level * f.s.p0.riseU, true},
-		{level * level * f.bounceU(), true},
-		{v * 2 * d.rippleShare(), true},
+		{f.made(2) * level * level * f.bounceU(), true},
+		{v * d.squareShare(), true},
 		{2 * rms * d.sigma * math.Sqrt(t*d.interval()), false},
 	}
 	if c := f.s.cut; c != nil && c.at.t <= b.t {
@@ -85,6 +85,7 @@ func (f *figures) joule(a, b sums) trace.Figure {
 		parts = append(parts, part{0.03 * v, true})
 	}
 	v *= factor
+
 	u := expand(parts...) * factor
 	if d.blind() && !d.coarse() && !d.averaged() {
 		return unresolved(whyBlind)
@@ -150,6 +151,22 @@ func sawtoothMean(step float64, n int) float64 {
 		weights += 1 / (m * m)
 	}
 	return math.Sqrt(ss / weights)
+}
+
+// made is the share of the state level, to the given power, at which a contact that closes at any phase of the
+// ripple finds the current: root mean square over the phases, of a rectified sine (closed form), of pulses all or
+// nothing.
+func (f *figures) made(power int) float64 {
+	d := f.d
+	switch {
+	case !d.rippled(f.s.p0):
+		return 1
+	case d.stepped():
+		return math.Sqrt(d.onShare())
+	case power == 1:
+		return math.Sqrt(d.onShare() / 2)
+	}
+	return math.Sqrt(d.onShare() * 3 / 8)
 }
 
 // bounceU is the standard uncertainty of the on-time at closing where no bounce was seen: a contact
@@ -262,7 +279,7 @@ func (f *figures) charge() (trace.Figure, bool) {
 	}
 	switch {
 	case !d.boxed():
-		parts = append(parts, part{s.p0.on.to * s.p0.riseU, true}, part{s.p0.on.to * f.bounceU(), true},
+		parts = append(parts, part{s.p0.on.to * s.p0.riseU, true}, part{f.made(1) * s.p0.on.to * f.bounceU(), true},
 			part{f.edgesU(s.end, func(p *pulse) float64 { return p.peak }), true})
 		if c := s.cut; c != nil {
 			parts = append(parts, part{c.from * f.stepU(c), true})
