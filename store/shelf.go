@@ -191,6 +191,41 @@ func (db *DB) Parts() *Shelf[trace.Part] {
 		same: func(a, b trace.Part) bool { a.ID, a.Name, b.ID, b.Name = 0, "", 0, ""; return a == b }}
 }
 
+// AddStarter puts a set of parts on the shelf, but for those whose name is there already, and a rig made of them where
+// there is no rig at all. added counts the parts. All of it or nothing.
+func (db *DB) AddStarter(ctx context.Context, parts []trace.Part, rig trace.Rig) (added int, err error) {
+	err = db.change(ctx, "add starter parts", func(tx *sql.Tx) error {
+		added = 0
+		for _, p := range parts {
+			if err := db.Parts().check(&p); err != nil {
+				return err
+			}
+			here, err := readParts(ctx, tx, "name = ?", p.Name)
+			if err != nil {
+				return err
+			}
+			if len(here) > 0 {
+				continue
+			}
+			p.ID = 0
+			if err := writePart(ctx, tx, &p); err != nil {
+				return err
+			}
+			added++
+		}
+		rigs, err := readRigs(ctx, tx, "1")
+		if err != nil || len(rigs) > 0 {
+			return err
+		}
+		if err := db.Rigs().check(&rig); err != nil {
+			return err
+		}
+		rig.ID = 0
+		return writeRig(ctx, tx, &rig)
+	})
+	return added, err
+}
+
 // Criteria are the named sets that verdicts go by. Changing one makes another version of it.
 func (db *DB) Criteria() *Shelf[trace.CriteriaSet] {
 	return &Shelf[trace.CriteriaSet]{db: db, kind: kind{"criteria", "set of criteria", "criteria"},

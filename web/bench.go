@@ -90,10 +90,21 @@ func (s *Server) postArm(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.did(w, r, s.bench.Arm(capture.ArmRequest{
+	arming, err := BeforeArming(r.Context(), s.store, unit, in.Rig, in.Procedure, in.HoldS)
+	if err != nil {
+		return err
+	}
+	if err := s.bench.Arm(capture.ArmRequest{
 		Unit: unit, Output: in.Output, Setting: in.Setting, Rig: in.Rig, Note: in.Note,
-		Procedure: in.Procedure, HoldS: in.HoldS, Again: in.Again,
-	}))
+		Procedure: in.Procedure, HoldS: arming.HoldS, Again: in.Again,
+	}); err != nil {
+		return err
+	}
+	s.writeJSON(w, r, http.StatusOK, struct {
+		capture.State
+		Warnings []string `json:"warnings"` // of the rig; it is armed all the same
+	}{s.bench.State(), arming.Warnings})
+	return nil
 }
 
 func (s *Server) postDisarm(w http.ResponseWriter, r *http.Request) error {

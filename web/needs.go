@@ -52,6 +52,8 @@ type Store interface {
 
 	Loads() *store.Shelf[trace.Load]
 	Rigs() *store.Shelf[trace.Rig]
+	Parts() *store.Shelf[trace.Part]
+	AddStarter(ctx context.Context, parts []trace.Part, rig trace.Rig) (added int, err error)
 	Criteria() *store.Shelf[trace.CriteriaSet]
 	ChosenCriteria(ctx context.Context) (trace.CriteriaSet, error)
 	Verdicts(ctx context.Context, unit int64, criteria string) ([]store.Verdict, error)

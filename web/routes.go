@@ -48,6 +48,7 @@ func (s *Server) routes() {
 
 	shelfRoutes(s, api, "loads", "load", s.store.Loads(), func(l *trace.Load) *int64 { return &l.ID })
 	shelfRoutes(s, api, "rigs", "rig", s.store.Rigs(), func(r *trace.Rig) *int64 { return &r.ID })
+	s.rigRoutes(api)
 	shelfRoutes(s, api, "criteria", "set of criteria", s.store.Criteria(), func(c *trace.CriteriaSet) *int64 { return &c.ID })
 
 	api("GET /api/runs", s.getRuns)

@@ -57,6 +57,7 @@ func TestUnitsComeAndGo(t *testing.T) {
 func TestArmPassesEverythingOn(t *testing.T) {
 	ts := newTestServer(t)
 	ts.must(t, "POST", "/api/units", `{"name":"Tin","rated_current_a":1.4}`, nil)
+	ts.must(t, "POST", "/api/rigs", `{"name":"bench leads","parts":[{"kind":"fuse","rated_a":10}]}`, nil)
 	ts.must(t, "POST", "/api/arm", `{"unit":"Tin","output":"2","setting":"half","procedure":"ramp","hold_s":12.5,"rig":"bench leads"}`, nil)
 	q := ts.bench.armed
 	if q.Unit.Name != "Tin" || q.Unit.RatedCurrentA != 1.4 || q.Output != "2" || q.Setting != "half" || q.Procedure != trace.Ramp || q.HoldS == nil || *q.HoldS != 12.5 || q.Rig != "bench leads" {

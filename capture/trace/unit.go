@@ -78,13 +78,18 @@ func (u Unit) Validate() error {
 	case len(u.Name) > 80:
 		return fmt.Errorf("name: %d bytes are too long, at most 80", len(u.Name))
 	}
-	if err := inRange("rated_voltage_v", u.RatedVoltageV, 0, 60); err != nil {
-		return err
-	}
-	if err := inRange("rated_current_a", u.RatedCurrentA, 0, 100); err != nil {
+	if err := u.ValidateRatings(); err != nil {
 		return err
 	}
 	return u.Waveform.validate()
+}
+
+// ValidateRatings says what is wrong with a unit's ratings in one sentence, or nil.
+func (u Unit) ValidateRatings() error {
+	if err := inRange("rated_voltage_v", u.RatedVoltageV, 0, 60); err != nil {
+		return err
+	}
+	return inRange("rated_current_a", u.RatedCurrentA, 0, 100)
 }
 
 func (w Waveform) validate() error {
