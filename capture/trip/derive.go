@@ -1,8 +1,10 @@
 package trip
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"letthrough/capture/trace"
 )
@@ -146,23 +148,56 @@ func (d *Detector) retryPeriod(s *story) float64 {
 // rippled: levels are means over whole periods rather than medians.
 func (d *Detector) rippled(p *pulse) bool { return d.ripple.period > 0 || d.choppy(p) }
 
-// warnings says what the reader of the figures should know.
-func (d *Detector) warnings(s *story) []trace.Warning {
-	w := []trace.Warning{}
-	add := func(code, format string, args ...any) {
-		w = append(w, trace.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
-	}
-	for i, g := range d.gaps {
-		if i == 8 {
-			add("gap", "%d more gaps", d.gapCount-8)
-			break
+// firstHole is the first gap of the fault that is long enough to hide an interruption.
+func (d *Detector) firstHole(s *story) (gap, bool) {
+	for _, g := range d.gaps {
+		if g.to > s.p0.on.t && g.from < s.end && g.to-g.from >= offConfirmS {
+			return g, true
 		}
+	}
+	return gap{}, false
+}
+
+// mostGapsTold is how many gaps are told one by one.
+const mostGapsTold = 8
+
+// gapWarnings tells of the longest gaps one by one, in order of time, and of the others together.
+func (d *Detector) gapWarnings(s *story, add func(code, format string, args ...any)) {
+	long := slices.Clone(d.gaps)
+	slices.SortStableFunc(long, func(a, b gap) int { return cmp.Compare(b.to-b.from, a.to-a.from) })
+	rest := 0.0
+	for _, g := range long[min(len(long), mostGapsTold):] {
+		rest += g.to - g.from
+	}
+	long = long[:min(len(long), mostGapsTold)]
+	slices.SortFunc(long, func(a, b gap) int { return cmp.Compare(a.from, b.from) })
+	for _, g := range long {
 		lost := ""
 		if d.interval() > 0 {
 			lost = fmt.Sprintf(", about %d readings", max(int(math.Round((g.to-g.from)/d.interval()))-1, 1))
 		}
 		add("gap", "no readings between %.4g s and %.4g s%s", d.abs(g.from), d.abs(g.to), lost)
 	}
+	switch more := d.gapCount - len(long); {
+	case more > 0 && d.gapCount > len(d.gaps):
+		add("gap", "%d more gaps", more)
+	case more > 0:
+		add("gap", "%d more gaps, shorter than these, %.3g s together", more, rest)
+	}
+	if s.begun && s.cut == nil {
+		if _, ok := d.firstHole(s); ok {
+			add("gap", "a cut-off after which it came back may lie in a gap: nobody saw that it did not")
+		}
+	}
+}
+
+// warnings says what the reader of the figures should know.
+func (d *Detector) warnings(s *story) []trace.Warning {
+	w := []trace.Warning{}
+	add := func(code, format string, args ...any) {
+		w = append(w, trace.Warning{Code: code, Text: fmt.Sprintf(format, args...)})
+	}
+	d.gapWarnings(s, add)
 	if d.backward > 0 {
 		add("not_later", "%d rows were not later than the ones before them and were set aside", d.backward)
 	}

@@ -20,6 +20,9 @@ func (f *figures) timeToCutoff() (trace.Figure, bool) {
 		return inapplicable("it limits instead of cutting off"), true
 	}
 	if s.cut == nil {
+		if g, ok := f.d.firstHole(s); ok {
+			return bounded(trace.AtLeast, max(g.from-s.p0.on.t, 0), expand(part{s.p0.on.u, true}), "a gap may hide a cut-off after which it came back"), true
+		}
 		return bounded(trace.AtLeast, s.watched(), expand(part{s.p0.on.u, true}, part{s.endU, false}), "no cut-off came while it was watched"), true
 	}
 	return f.until(s.cut), true

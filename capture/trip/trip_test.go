@@ -2,6 +2,7 @@ package trip_test
 
 import (
 	"math"
+	"strings"
 	"testing"
 
 	"letthrough/capture/sim"
@@ -164,6 +165,35 @@ func TestGaps(t *testing.T) {
 		}
 		if len(d.Warnings) == 0 || d.Warnings[0].Code != "gap" {
 			t.Errorf("warnings %v, want a gap", d.Warnings)
+		}
+	})
+	t.Run("in a fault that nothing ended: no cut-off is claimed beyond the gap", func(t *testing.T) {
+		var s []trace.Sample
+		for _, x := range wave(1000, 0, 12, func(t float64) float64 { return between(t, 2, 12, 4) }) {
+			if at := x.At(); at < 6 || at >= 9 {
+				s = append(s, x)
+			}
+		}
+		d := finish(t, rated, s)
+		if f := bound(t, d, "time_to_cutoff_s", trace.AtLeast); math.Abs(f.Value-4) > 0.003 {
+			t.Errorf("at least %v s, want the 4 s before the gap", f.Value)
+		}
+	})
+	t.Run("many: the longest is told, wherever it comes", func(t *testing.T) {
+		var s []trace.Sample
+		for _, x := range wave(1000, 0, 12, func(t float64) float64 { return between(t, 2, 5, 4) }) {
+			at := x.At()
+			if short := math.Mod(at, 0.5); at > 10.5 && at < 11.8 || at < 10 && short > 0.1 && short < 0.11 {
+				continue
+			}
+			s = append(s, x)
+		}
+		var texts []string
+		for _, w := range finish(t, rated, s).Warnings {
+			texts = append(texts, w.Text)
+		}
+		if all := strings.Join(texts, "\n"); !strings.Contains(all, "between 10.5 s and 11.8 s") || !strings.Contains(all, "more gaps, shorter than these") {
+			t.Errorf("warnings: %s", all)
 		}
 	})
 	t.Run("after the cut-off: a retry may hide in it", func(t *testing.T) {
