@@ -45,13 +45,19 @@ func (db *DB) damaged(c channelRow, first int64, err error) *Error {
 		Hint: "keep a copy of the file and go on with a backup"}
 }
 
+// placed are samples and the place of the first of them in their channel.
+type placed struct {
+	first   int64
+	samples []trace.Sample
+}
+
 // chunks walks over the packed samples of a channel from the chunk that holds place first on. The
 // blob is valid until the next one.
-func (db *DB) chunks(ctx context.Context, tx *sql.Tx, c channelRow, first int64) iter.Seq2[[]trace.Sample, error] {
-	return func(yield func([]trace.Sample, error) bool) {
+func (db *DB) chunks(ctx context.Context, tx *sql.Tx, c channelRow, first int64) iter.Seq2[placed, error] {
+	return func(yield func(placed, error) bool) {
 		rows, err := tx.QueryContext(ctx, "SELECT first, data FROM chunks WHERE channel = ? AND first + n > ? ORDER BY first", c.id, first)
 		if err != nil {
-			yield(nil, err)
+			yield(placed{}, err)
 			return
 		}
 		defer rows.Close()
@@ -60,19 +66,19 @@ func (db *DB) chunks(ctx context.Context, tx *sql.Tx, c channelRow, first int64)
 			var at int64
 			var blob sql.RawBytes
 			if err := rows.Scan(&at, &blob); err != nil {
-				yield(nil, err)
+				yield(placed{}, err)
 				return
 			}
 			if samples, err = chunk.Decode(samples[:0], blob); err != nil {
-				yield(nil, db.damaged(c, at, err))
+				yield(placed{}, db.damaged(c, at, err))
 				return
 			}
-			if !yield(samples, nil) {
+			if !yield(placed{at, samples}, nil) {
 				return
 			}
 		}
 		if err := rows.Err(); err != nil {
-			yield(nil, err)
+			yield(placed{}, err)
 		}
 	}
 }
@@ -90,11 +96,11 @@ func (db *DB) Samples(ctx context.Context, run int64, channel trace.Channel) ite
 				if c.Channel != channel {
 					continue
 				}
-				for samples, err := range db.chunks(ctx, tx, c, 0) {
+				for part, err := range db.chunks(ctx, tx, c, 0) {
 					if err != nil {
 						return err
 					}
-					if !yield(samples, nil) {
+					if !yield(part.samples, nil) {
 						return nil
 					}
 				}
@@ -122,6 +128,12 @@ func (db *DB) runChannels(ctx context.Context, tx *sql.Tx, run int64) ([]channel
 // Batches walks over the samples of all channels of a run together, in the order of their time (of
 // equal times the current first), on the run's time base. The slices are used again.
 func (db *DB) Batches(ctx context.Context, run int64) iter.Seq2[trace.Batch, error] {
+	return db.BatchesFrom(ctx, run, nil)
+}
+
+// BatchesFrom is Batches without the first samples of each channel, so many as read says: it goes on where somebody
+// stopped.
+func (db *DB) BatchesFrom(ctx context.Context, run int64, read map[trace.Channel]int64) iter.Seq2[trace.Batch, error] {
 	return func(yield func(trace.Batch, error) bool) {
 		err := db.look(ctx, "read samples", func(tx *sql.Tx) error {
 			found, err := db.runChannels(ctx, tx, run)
@@ -131,7 +143,12 @@ func (db *DB) Batches(ctx context.Context, run int64) iter.Seq2[trace.Batch, err
 			var sources []iter.Seq2[trace.Batch, error]
 			for _, c := range found {
 				sources = append(sources, func(yield func(trace.Batch, error) bool) {
-					for samples, err := range db.chunks(ctx, tx, c, 0) {
+					skip := read[c.Channel]
+					for part, err := range db.chunks(ctx, tx, c, skip) {
+						samples := part.samples
+						if part.first < skip {
+							samples = samples[min(skip-part.first, int64(len(samples))):]
+						}
 						if !yield(trace.Batch{Channel: c.Channel, Samples: samples}, err) || err != nil {
 							return
 						}

@@ -20,10 +20,23 @@ func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 	default:
 		return malformed("use trace=0 or leave it out", "trace: %q is neither 0 nor 1", clip(v))
 	}
+	if q := r.URL.Query(); q.Has("replay") {
+		return s.getReplay(w, r, q.Get("replay"), trace)
+	}
 	if err := s.hub.reserve(); err != nil {
 		return err
 	}
 	defer s.hub.release()
+	conn, err := upgrade(w, r)
+	if err != nil {
+		return nil // answered
+	}
+	s.hub.serve(newViewer(conn, trace, roleOf(r), s.hub.wake))
+	return nil
+}
+
+// upgrade makes a socket of a request; an error was answered already.
+func upgrade(w http.ResponseWriter, r *http.Request) (*websocket.Conn, error) {
 	up := websocket.Upgrader{
 		CheckOrigin:     func(*http.Request) bool { return true }, // the gate did, for every request
 		ReadBufferSize:  1 << 10,
@@ -32,10 +45,5 @@ func (s *Server) getLive(w http.ResponseWriter, r *http.Request) error {
 			writeFault(w, &fault{status, codeMalformed, reason.Error(), "see /help/live"})
 		},
 	}
-	conn, err := up.Upgrade(w, r, nil)
-	if err != nil {
-		return nil // answered
-	}
-	s.hub.serve(newViewer(conn, trace, roleOf(r), s.hub.wake))
-	return nil
+	return up.Upgrade(w, r, nil)
 }

@@ -75,6 +75,7 @@ type Store interface {
 	Recording(ctx context.Context, id int64) (trace.Recording, error)
 	ImportRecordings(ctx context.Context, recordings iter.Seq2[trace.Recording, error]) ([]store.Imported, error)
 	Batches(ctx context.Context, id int64) iter.Seq2[trace.Batch, error]
+	BatchesFrom(ctx context.Context, id int64, read map[trace.Channel]int64) batchSeq
 	Samples(ctx context.Context, id int64, ch trace.Channel) iter.Seq2[[]trace.Sample, error]
 	OutsideMarks(ctx context.Context, id int64) ([]trace.Mark, error)
 	Columns(ctx context.Context, id int64, fromS, toS float64, n int) ([]store.Columns, error)
@@ -90,6 +91,8 @@ type Store interface {
 	Path() string
 	Copy(ctx context.Context) (*os.File, error)
 }
+
+type batchSeq = iter.Seq2[trace.Batch, error]
 
 // Derive reads a whole run again; it must do what the bench did live. marks are those from outside,
 // all times are on the run's own time base.

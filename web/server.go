@@ -17,23 +17,26 @@ import (
 	"strings"
 	"sync"
 	"syscall"
+
+	"letthrough/capture"
 )
 
 // Options are what a server is made of. Bench, Store and Files are needed; zero values of the others
 // are defaults.
 type Options struct {
-	Addr       string   // HOST:PORT; default 127.0.0.1:8466, port 0 takes a free one
-	Hosts      []string // further names under which browsers may reach this server
-	Tokens     Tokens
-	MaxViewers int // live sockets at once, default 200, at most 400
-	Bench      Bench
-	Store      Store
-	Derive     Derive
-	Explain    Explain                // nil: nobody can say which readings a figure rests on
-	Ports      func() ([]Port, error) // the serial ports present; nil: nobody knows
-	Files      fs.FS
-	Version    string
-	Log        *slog.Logger
+	Addr        string   // HOST:PORT; default 127.0.0.1:8466, port 0 takes a free one
+	Hosts       []string // further names under which browsers may reach this server
+	Tokens      Tokens
+	MaxViewers  int // live sockets at once, default 200, at most 400
+	Bench       Bench
+	Store       Store
+	Derive      Derive
+	Explain     Explain                // nil: nobody can say which readings a figure rests on
+	ReplayClock capture.Clock          // of replays; nil: real time
+	Ports       func() ([]Port, error) // the serial ports present; nil: nobody knows
+	Files       fs.FS
+	Version     string
+	Log         *slog.Logger
 }
 
 // Server answers on one address.
@@ -55,6 +58,7 @@ type Server struct {
 	listener net.Listener
 	deriving chan struct{} // holds the one derivation at a time
 	copying  chan struct{} // holds the one backup at a time
+	replays  replays
 	judging  chan struct{} // holds the one meter that is judged at a time
 	closing  sync.Once
 	closeErr error

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"io"
 	"net"
 	"sync"
 	"time"
@@ -43,6 +44,7 @@ type viewer struct {
 	wake  chan struct{} // capacity 1
 	gone  chan struct{} // closed when the writer has ended
 	ready func()        // tells the hub that a viewer that lagged has drained
+	heard func([]byte)  // takes what the viewer says; nil: it is not listened to
 }
 
 // told is a text message that waits. Figures so far replace figures that still wait right before
@@ -218,15 +220,26 @@ func (v *viewer) write() {
 	}
 }
 
-// read waits until the other end goes or falls silent. Nothing a viewer says is listened to.
+// read waits until the other end goes or falls silent. What a viewer says is listened to only where it steers
+// something of its own.
 func (v *viewer) read() {
 	v.conn.SetReadLimit(readLimit)
 	alive := func(string) error { return v.conn.SetReadDeadline(time.Now().Add(pongTimeout)) }
 	_ = alive("")
 	v.conn.SetPongHandler(alive)
 	for {
-		if _, _, err := v.conn.NextReader(); err != nil {
+		_, r, err := v.conn.NextReader()
+		if err != nil {
 			return
 		}
+		if v.heard == nil {
+			continue
+		}
+		b, err := io.ReadAll(r) // bounded by readLimit
+		if err != nil {
+			return
+		}
+		v.heard(b)
+		_ = alive("") // a person who steers is there
 	}
 }
