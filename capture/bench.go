@@ -24,7 +24,11 @@ type Options struct {
 	PreRecordS float64  // kept before an onset, s; 0: 5
 	WatchS     float64  // watched after the hold, s; 0: 10
 	// Rig finds a rig on the shelf by its name; nil: there is no shelf, and no guard.
-	Rig     func(name string) (trace.Rig, bool)
+	Rig func(name string) (trace.Rig, bool)
+	// CautionsRead tells whether somebody has read the cautions for a rig; nil: nobody asks.
+	CautionsRead func(rig string) bool
+	// Series keeps series; nil: there are none.
+	Series  SeriesKeeper
 	Version string
 	Log     *slog.Logger
 	// OpenSource opens an instrument; nil opens a serial port.
@@ -47,6 +51,8 @@ type Bench struct {
 	open      func(wire.Spec) (Source, error)
 	openLines func(path string) (contact.Lines, error)
 	findRig   func(name string) (trace.Rig, bool)
+	keeper    SeriesKeeper
+	cautioned func(rig string) bool
 	version   string
 	preNS     int64
 	watchNS   int64
@@ -81,6 +87,9 @@ type Bench struct {
 	wire        *wired  // the contact on a port; nil: none
 	drive       driving
 	watched     guarding
+	repeats     *repeating // nil: no series is going on
+	lastSeries  *SeriesState
+	lastEnd     ended
 	heldBack    bool // the contact is about to move: nothing is taken from the inboxes
 	pieces      []piece
 	marks       []trace.Mark
@@ -129,7 +138,7 @@ func New(o Options) *Bench {
 	}
 	b := &Bench{
 		clock: o.Clock, rec: o.Recorder, contact: o.Contact, log: o.Log, version: o.Version,
-		open: o.OpenSource, openLines: o.OpenLines, preNS: trace.NS(o.PreRecordS), watchNS: trace.NS(o.WatchS),
+		keeper: o.Series, cautioned: o.CautionsRead, open: o.OpenSource, openLines: o.OpenLines, preNS: trace.NS(o.PreRecordS), watchNS: trace.NS(o.WatchS),
 		lossNS: int64(defaultLossNS * speedOf(o.Clock)),
 		inbox:  make(chan struct{}, 1), poke: make(chan struct{}, 1), wake: make(chan struct{}),
 		mode: Idle, events: ring[Event]{cap: eventsKept},
@@ -141,6 +150,9 @@ func New(o Options) *Bench {
 			}
 			return openSerial(s, port.Options{Now: b.clock.NowNS, Log: b.log})
 		}
+	}
+	if b.cautioned == nil {
+		b.cautioned = func(string) bool { return true }
 	}
 	if b.findRig = o.Rig; b.findRig == nil {
 		b.findRig = func(string) (trace.Rig, bool) { return trace.Rig{}, false }
@@ -174,12 +186,18 @@ func (b *Bench) Close() error {
 		return nil
 	}
 	b.closed = true
-	has, wire := b.contact != nil, b.wire
+	has, wire, repeats := b.contact != nil, b.wire, b.repeats
 	b.mu.Unlock()
+	if repeats != nil {
+		repeats.cancel(errors.New(whyProgram))
+	}
 	// The contact before all else, while there is still a run to mark it in.
 	var errs []error
 	if has {
 		errs = append(errs, b.openContact(whyProgram))
+	}
+	if repeats != nil {
+		<-repeats.done
 	}
 	b.mu.Lock()
 	for _, in := range b.instruments {

@@ -3,6 +3,7 @@ package capture
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"letthrough/capture/trace"
 	"letthrough/capture/trip"
@@ -23,6 +24,9 @@ type ArmRequest struct {
 	// Again arms the bench anew after every run. Otherwise it is idle after a run: the next test
 	// of a shelf is of another unit, so that somebody has to say which.
 	Again bool
+
+	series int64 // of a series, which alone sets it; 0: of none
+	place  int
 }
 
 // plan is an ArmRequest that was checked.
@@ -32,6 +36,9 @@ type plan struct {
 	settings                   trace.Settings
 	current, voltage           *channel // voltage may be nil
 	again                      bool
+	cautionsRead               bool
+	series                     int64
+	place                      int
 }
 
 // maxTextBytes bounds what a person may write into one field.
@@ -47,6 +54,7 @@ func (b *Bench) Arm(q ArmRequest) error {
 	if q.Rig != "" {
 		stands, known = b.findRig(q.Rig) // before the lock: the shelf is on a disk
 	}
+	cautionsRead := b.cautioned(strings.TrimSpace(q.Rig))
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	if b.closed {
@@ -55,7 +63,7 @@ func (b *Bench) Arm(q ArmRequest) error {
 	if b.mode != Idle {
 		return refuse(CodeState, "disarm it or end the run first", "the bench is %s", b.mode)
 	}
-	p := &plan{unit: q.Unit, output: q.Output, setting: q.Setting, rig: q.Rig, note: q.Note, settings: s, again: q.Again}
+	p := &plan{unit: q.Unit, output: q.Output, setting: q.Setting, rig: q.Rig, note: q.Note, settings: s, again: q.Again, series: q.series, place: q.place, cautionsRead: cautionsRead}
 	if p.setting == "" {
 		p.setting = "full"
 	}
@@ -104,6 +112,16 @@ func (q ArmRequest) settings() (trace.Settings, error) {
 		return s, refuse(CodeRange, "", "%s", err)
 	}
 	return s, nil
+}
+
+// CautionsRead takes note that somebody has read the cautions for a rig.
+func (b *Bench) CautionsRead(rig string) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if b.plan != nil && strings.EqualFold(strings.TrimSpace(b.plan.rig), rig) {
+		b.plan.cautionsRead = true
+		b.kick()
+	}
 }
 
 const maxHoldS = 86400

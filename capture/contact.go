@@ -69,7 +69,7 @@ func (b *Bench) HasContact() bool {
 // armed bench. It is closed only while somebody would see what comes of it. Opening also ends a countdown.
 func (b *Bench) DriveContact(closed bool) error {
 	if closed {
-		return b.closeContact()
+		return b.closeContact(false)
 	}
 	return b.openContact(whyCommand)
 }
@@ -80,7 +80,7 @@ func (b *Bench) CloseContactIn(afterS float64) error {
 		return refuse(CodeRange, fmt.Sprintf("a countdown is 0 to %d s", maxCountdownS), "after_s: %g is out of range", afterS)
 	}
 	if afterS == 0 {
-		return b.closeContact()
+		return b.closeContact(false)
 	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
@@ -173,12 +173,17 @@ func (b *Bench) lostFor(c *channel, now int64) (forS float64, lost bool) {
 	return float64(max(silent, 0)) / 1e9, silent > b.lossAfterNS(c) || away && silent > 0
 }
 
-// closeContact closes the contact now.
-func (b *Bench) closeContact() error {
+// closeContact closes the contact now. At the end of a countdown it does so only where nobody has stopped
+// that in the meantime.
+func (b *Bench) closeContact(counted bool) error {
 	b.contactMu.Lock()
 	defer b.contactMu.Unlock()
 	is := b.contact != nil && b.contact.Closed() // it only changes with contactMu held
 	b.mu.Lock()
+	if counted && !b.drive.due {
+		b.mu.Unlock()
+		return nil
+	}
 	now := b.clock.NowNS()
 	err := b.mayClose(now)
 	b.drive.closeNS, b.drive.due = 0, false
@@ -200,7 +205,7 @@ func (b *Bench) openContact(why string) error {
 	defer b.contactMu.Unlock()
 	b.mu.Lock()
 	none := b.contact == nil
-	if b.drive.closeNS != 0 {
+	if b.drive.closeNS != 0 || b.drive.due {
 		b.drive.closeNS, b.drive.due = 0, false
 		b.tellContact("the countdown was stopped: " + why)
 		b.kick()
@@ -311,7 +316,6 @@ func (b *Bench) keepContact(now, next int64) int64 {
 func (b *Bench) actOnContact() (acted bool) {
 	b.mu.Lock()
 	open, due, why := b.drive.open, b.drive.due, b.drive.why
-	b.drive.due = false
 	b.mu.Unlock()
 	if open {
 		if err := b.openContact(why); err != nil {
@@ -323,7 +327,7 @@ func (b *Bench) actOnContact() (acted bool) {
 		return true
 	}
 	if due {
-		if err := b.closeContact(); err != nil {
+		if err := b.closeContact(true); err != nil {
 			b.mu.Lock()
 			b.tellContact("the contact was not closed: " + err.Error())
 			b.kick()

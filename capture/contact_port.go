@@ -354,8 +354,8 @@ func (b *Bench) lostContact(w *wired, err error) {
 		b.drive.why = "its port is gone"
 		b.tellContact("the contact is open: its port is gone")
 		if b.run != nil {
-			half := float64(now-w.lookedNS) / 2e9
-			b.addMark(trace.Removed, trace.Contact, b.drive.why, math.Hypot(contactU+half, b.offsetU()), now-(now-w.lookedNS)/2)
+			span := now - max(w.lookedNS, b.drive.sinceNS) // somewhere since the last look
+			b.addMark(trace.Removed, trace.Contact, b.drive.why, math.Hypot(contactU+float64(span)/2e9, b.offsetU()), now-span/2)
 		}
 	}
 	b.kick()

@@ -17,6 +17,7 @@ const (
 	EventBench      EventKind = "bench"      // the bench's mode changed
 	EventInstrument EventKind = "instrument" // an instrument's state changed
 	EventGuard      EventKind = "guard"      // how near the rig is to its limit
+	EventSeries     EventKind = "series"     // a series ended
 	EventContact    EventKind = "contact"    // the contact moved, counts down, or is not used
 )
 

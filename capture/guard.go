@@ -116,6 +116,9 @@ func (b *Bench) guardAlarm() {
 	b.log.Warn("guard", "says", b.watched.guard.State().Text)
 	b.openBecause("guard: " + b.watched.guard.State().Part + " has used up what it stands")
 	r := b.run
+	if r != nil {
+		r.alarm = true
+	}
 	if r == nil || !r.hold || r.removedNS != 0 || r.settings.FinalFall != "" {
 		return
 	}

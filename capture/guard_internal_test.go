@@ -235,3 +235,25 @@ func TestTheGuardIsToldSomeTimesASecond(t *testing.T) {
 		t.Errorf("told %d times in 5 s of a run", n)
 	}
 }
+
+func TestTheStateSaysWhetherCautionsWereRead(t *testing.T) {
+	s := newStand(t, Options{CautionsRead: func(rig string) bool { return rig == "known" }})
+	if st := s.b.State(); st.CautionsRead != nil {
+		t.Errorf("of nothing armed: %v", *st.CautionsRead)
+	}
+	s.armOn("known", 3)
+	if st := s.b.State(); st.CautionsRead == nil || !*st.CautionsRead {
+		t.Error("of a rig whose cautions were read the state says they were not")
+	}
+	if err := s.b.Disarm(); err != nil {
+		t.Fatal(err)
+	}
+	s.armOn("new", 3)
+	if st := s.b.State(); st.CautionsRead == nil || *st.CautionsRead {
+		t.Error("of another rig the state says they were")
+	}
+	s.b.CautionsRead("New")
+	if st := s.b.State(); !*st.CautionsRead {
+		t.Error("read meanwhile, the state does not know it")
+	}
+}

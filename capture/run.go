@@ -24,9 +24,11 @@ type run struct {
 	nextMark  int   // ID of the next mark from outside
 	appliedNS int64 // 0: no mark says so
 	removedNS int64
-	hold      bool  // the hold is going on
-	holdEndNS int64 // when it ended, once hold is false
-	endNS     int64 // newest sample
+	opened    string // why the contact was opened the first time
+	alarm     bool   // a part of the rig was used up
+	hold      bool   // the hold is going on
+	holdEndNS int64  // when it ended, once hold is false
+	endNS     int64  // newest sample
 
 	fresh      bool // samples came since the figures were last derived
 	derivedNS  int64
@@ -108,7 +110,7 @@ func (b *Bench) openRun(now, fromNS int64) {
 	r.started = b.clock.WallAt(r.originNS)
 	r.counts = b.counts()
 	start := trace.RunStart{
-		Unit: r.plan.unit, Output: r.plan.output, Setting: r.plan.setting, Rig: r.plan.rig, Note: r.plan.note,
+		Unit: r.plan.unit, Output: r.plan.output, Setting: r.plan.setting, Rig: r.plan.rig, Note: r.plan.note, Series: r.plan.series, SeriesPlace: r.plan.place,
 		Settings: r.settings, Started: r.started, OriginNS: r.originNS, OpenedNS: now - r.originNS,
 		Instruments: b.runInstruments(), Version: b.version,
 	}
@@ -277,6 +279,9 @@ func (b *Bench) addMark(kind trace.MarkKind, by trace.By, text string, u float64
 	case trace.Applied:
 		r.appliedNS = atNS
 	case trace.Removed:
+		if r.opened == "" {
+			r.opened = text
+		}
 		first := r.removedNS == 0 // the contact may be closed once more to see whether the unit recovers
 		r.removedNS = atNS
 		// The program's own contact opened at this instant: that is the hold as it really was, a
@@ -342,6 +347,8 @@ func (b *Bench) finish(now int64, state trace.RunState, reason string) {
 		Kind: EventRun, Run: r.id, AtNS: now, RunState: state, Unit: r.plan.unit,
 		Procedure: r.settings.Procedure, Settings: r.settings, Started: r.started, Text: reason,
 	})
+	_, onset := r.onsetNS()
+	b.lastEnd = ended{run: r.id, state: state, behaviour: d.Behaviour, opened: r.opened, alarm: r.alarm, onset: onset, lost: max(0, c.Lost-r.counts.Lost), holdS: r.settings.HoldS}
 	b.run, b.plan, b.lastRun = nil, nil, r.id
 	b.openBecause(whyRunOver)
 	b.floorNS = now

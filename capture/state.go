@@ -50,7 +50,12 @@ type State struct {
 	Procedure trace.Procedure `json:"procedure"`
 	Behaviour trace.Behaviour `json:"behaviour"` // so far
 
-	Contact    string       `json:"contact"` // open, closed, refused, or none where the program drives none
+	Contact string `json:"contact"` // open, closed, refused, or none where the program drives none
+	// Whether somebody has read the cautions for the rig that is armed or recorded on; null: nothing is.
+	CautionsRead *bool `json:"cautions_read"`
+
+	Series     *SeriesState `json:"series"`      // null: none is going on
+	LastSeries *SeriesState `json:"last_series"` // that ended since the program began; null: none
 	ContactIs  ContactState `json:"contact_state"`
 	Storing    string       `json:"storing"` // empty: well; else in words what keeps the run from being stored
 	LostToDisk uint64       `json:"lost_to_disk"`
@@ -253,11 +258,15 @@ func (b *Bench) State() State {
 	if p := b.plan; p != nil {
 		unit := p.unit
 		s.Unit, s.Output, s.Setting, s.Rig, s.Procedure = &unit, p.output, p.setting, p.rig, p.settings.Procedure
-		s.HoldS = ptr(p.settings.HoldS)
+		s.HoldS, s.CautionsRead = ptr(p.settings.HoldS), ptr(p.cautionsRead)
 	}
 	if b.run != nil {
 		b.run.tell(&s, now, b.watchNS)
 	}
+	if b.repeats != nil {
+		s.Series = b.repeats.told(now)
+	}
+	s.LastSeries = b.lastSeries
 	return s
 }
 

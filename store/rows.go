@@ -35,11 +35,11 @@ func insertRun(ctx context.Context, tx *sql.Tx, id int64, uuid string, s trace.R
 		return err
 	}
 	_, err = tx.ExecContext(ctx, `INSERT INTO runs (id, uuid, unit_id, unit, rated_voltage_v, rated_current_a, waveform, output, setting, rig, built,
-		procedure, hold_s, settings, instruments, started, started_ms, origin_ns, opened_ns, zero_ns, end_ns, note, version)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		procedure, hold_s, settings, instruments, started, started_ms, origin_ns, opened_ns, zero_ns, end_ns, note, version, series, series_place)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		id, uuid, unitID, s.Unit.Name, s.Unit.RatedVoltageV, s.Unit.RatedCurrentA, string(s.Unit.Waveform), s.Output, s.Setting, s.Rig, built,
 		string(s.Settings.Procedure), s.Settings.HoldS, asJSON(s.Settings), asJSON(instruments),
-		s.Started.Format(time.RFC3339Nano), s.Started.UnixMilli(), s.OriginNS, s.OpenedNS, s.OpenedNS, s.OpenedNS, s.Note, s.Version)
+		s.Started.Format(time.RFC3339Nano), s.Started.UnixMilli(), s.OriginNS, s.OpenedNS, s.OpenedNS, s.OpenedNS, s.Note, s.Version, sql.NullInt64{Int64: s.Series, Valid: s.Series != 0}, s.SeriesPlace)
 	if err != nil {
 		return err
 	}

@@ -21,6 +21,7 @@ type RunQuery struct {
 	Behaviour trace.Behaviour
 	State     trace.RunState
 	From, To  time.Time // started at or after From and before To
+	Series    int64     // 0: any
 	Q         string    // words in unit, output, setting, procedure, behaviour or note
 	Sort      string    // one of Sorts, "-" before it for descending; empty: newest first
 	Limit     int       // 0: 50; at most 1000
@@ -53,6 +54,8 @@ type RunSummary struct {
 	Started   time.Time       `json:"started"`
 	DurationS float64         `json:"duration_s"` // of all that was recorded
 	Note      string          `json:"note"`
+	Series    *int64          `json:"series"`       // null: of none
+	Place     int             `json:"series_place"` // from 1
 	Samples   int64           `json:"samples"`
 	Figures   trace.Figures   `json:"figures"`
 	// DerivationID tells one derivation of the run from another; 0: it has none.
@@ -72,14 +75,14 @@ var sorts = map[string]string{
 const summaryColumns = `r.id, r.uuid, r.unit_id, r.unit, r.output, r.setting, r.procedure, coalesce(d.behaviour, ''), coalesce(d.recovery, ''),
 	r.state, coalesce(r.exclusion, r.interruption), r.started,
 	(coalesce((SELECT max(t1_ns) - min(t0_ns) FROM channels c WHERE c.run = r.id AND c.n > 0), 0)) / 1e9,
-	r.note, coalesce((SELECT sum(n) FROM channels c WHERE c.run = r.id), 0), coalesce(r.derivation_id, 0)`
+	r.note, coalesce((SELECT sum(n) FROM channels c WHERE c.run = r.id), 0), coalesce(r.derivation_id, 0), r.series, r.series_place`
 
 const runTables = " FROM runs r LEFT JOIN derivations d ON d.id = r.derivation_id "
 
 func scanSummary(scan func(...any) error, more ...any) (s RunSummary, derivation int64, err error) {
 	var started string
 	err = scan(append([]any{&s.ID, &s.UUID, &s.UnitID, &s.Unit, &s.Output, &s.Setting, &s.Procedure, &s.Behaviour, &s.Recovery,
-		&s.State, &s.Reason, &started, &s.DurationS, &s.Note, &s.Samples, &derivation}, more...)...)
+		&s.State, &s.Reason, &started, &s.DurationS, &s.Note, &s.Samples, &derivation, &s.Series, &s.Place}, more...)...)
 	if err == nil {
 		s.Started, err = time.Parse(time.RFC3339Nano, started)
 	}
@@ -220,6 +223,9 @@ func (q RunQuery) filter(add func(cond string, args ...any)) {
 	}
 	if q.State != "" {
 		add("r.state = ?", string(q.State))
+	}
+	if q.Series != 0 {
+		add("r.series = ?", q.Series)
 	}
 	if !q.From.IsZero() {
 		add("r.started_ms >= ?", q.From.UnixMilli())

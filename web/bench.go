@@ -60,50 +60,59 @@ func (s *Server) resolve(r *http.Request, u unitRef) (trace.Unit, error) {
 	return unit, err
 }
 
-func (s *Server) postArm(w http.ResponseWriter, r *http.Request) error {
-	var in struct {
-		Unit      unitRef         `json:"unit"`
-		Output    string          `json:"output"`
-		Setting   string          `json:"setting"`
-		Procedure trace.Procedure `json:"procedure"`
-		HoldS     *float64        `json:"hold_s"`
-		Rig       string          `json:"rig"`
-		Note      string          `json:"note"`
-		Again     bool            `json:"again"`
-	}
-	if err := readJSON(w, r, &in); err != nil {
-		return err
-	}
+// armBody is what is to be tested, as a request says it.
+type armBody struct {
+	Unit      unitRef         `json:"unit"`
+	Output    string          `json:"output"`
+	Setting   string          `json:"setting"`
+	Procedure trace.Procedure `json:"procedure"`
+	HoldS     *float64        `json:"hold_s"`
+	Rig       string          `json:"rig"`
+	Note      string          `json:"note"`
+	Again     bool            `json:"again"`
+}
+
+// request checks it, finds the unit and looks at the rig.
+func (s *Server) request(r *http.Request, in armBody) (q capture.ArmRequest, warnings []string, err error) {
 	if in.Unit == (unitRef{}) {
-		return malformed("name the unit under test: {\"unit\":\"Tin\"}", "unit: is missing")
+		return q, nil, malformed("name the unit under test: {\"unit\":\"Tin\"}", "unit: is missing")
 	}
 	if in.Procedure != "" && !slices.Contains(trace.Procedures, in.Procedure) {
-		return outOfRange("use short, ramp, steps, overload or carry", "procedure: there is no procedure %q", clip(string(in.Procedure)))
+		return q, nil, outOfRange("use short, ramp, steps, overload or carry", "procedure: there is no procedure %q", clip(string(in.Procedure)))
 	}
 	if err := checkTexts(map[string]string{"output": in.Output, "setting": in.Setting, "rig": in.Rig}, maxWord); err != nil {
-		return err
+		return q, nil, err
 	}
 	if err := checkTexts(map[string]string{"note": in.Note}, maxNote); err != nil {
-		return err
+		return q, nil, err
 	}
 	unit, err := s.resolve(r, in.Unit)
 	if err != nil {
-		return err
+		return q, nil, err
 	}
 	arming, err := BeforeArming(r.Context(), s.store, unit, in.Rig, in.Procedure, in.HoldS)
+	return capture.ArmRequest{
+		Unit: unit, Output: in.Output, Setting: in.Setting, Rig: in.Rig, Note: in.Note,
+		Procedure: in.Procedure, HoldS: arming.HoldS, Again: in.Again,
+	}, arming.Warnings, err
+}
+
+func (s *Server) postArm(w http.ResponseWriter, r *http.Request) error {
+	var in armBody
+	if err := readJSON(w, r, &in); err != nil {
+		return err
+	}
+	q, warnings, err := s.request(r, in)
 	if err != nil {
 		return err
 	}
-	if err := s.bench.Arm(capture.ArmRequest{
-		Unit: unit, Output: in.Output, Setting: in.Setting, Rig: in.Rig, Note: in.Note,
-		Procedure: in.Procedure, HoldS: arming.HoldS, Again: in.Again,
-	}); err != nil {
+	if err := s.bench.Arm(q); err != nil {
 		return err
 	}
 	s.writeJSON(w, r, http.StatusOK, struct {
 		capture.State
 		Warnings []string `json:"warnings"` // of the rig; it is armed all the same
-	}{s.bench.State(), arming.Warnings})
+	}{s.bench.State(), warnings})
 	return nil
 }
 

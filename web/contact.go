@@ -58,14 +58,20 @@ func (s *Server) putContact(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return outOfRange("write "+contact.How, "%s", err)
 	}
-	return s.did(w, r, contactFault(s.bench.UseContact(spec, false)))
+	if err := contactFault(s.bench.UseContact(spec, false)); err != nil {
+		return err
+	}
+	return s.did(w, r, s.store.KeepContact(r.Context(), spec.String()))
 }
 
 func (s *Server) deleteContact(w http.ResponseWriter, r *http.Request) error {
 	if err := readOptionalJSON(w, r, &struct{}{}); err != nil {
 		return err
 	}
-	return s.did(w, r, contactFault(s.bench.RemoveContact()))
+	if err := contactFault(s.bench.RemoveContact()); err != nil {
+		return err
+	}
+	return s.did(w, r, s.store.KeepContact(r.Context(), ""))
 }
 
 // contactFault says what keeps the contact from moving: whoever stands at the bench has to know.

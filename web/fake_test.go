@@ -199,7 +199,18 @@ func (b *fakeBench) UseContact(s contact.Spec, wait bool) error {
 	return b.did("use contact " + s.String())
 }
 func (b *fakeBench) RemoveContact() error { return b.did("remove contact") }
-func (b *fakeBench) CheckContact() error  { return b.did("check contact") }
+func (b *fakeBench) StartSeries(q capture.SeriesRequest) (int64, error) {
+	b.mu.Lock()
+	b.armed = q.Arm
+	b.mu.Unlock()
+	return 4, b.did(fmt.Sprintf("series of %d", q.N))
+}
+func (b *fakeBench) ResumeSeries(id int64, u trace.Unit) error {
+	return b.did(fmt.Sprintf("resume %d of %s", id, u.Name))
+}
+func (b *fakeBench) StopSeries() error       { return b.did("stop series") }
+func (b *fakeBench) CautionsRead(rig string) { _ = b.did("cautions of " + rig) }
+func (b *fakeBench) CheckContact() error     { return b.did("check contact") }
 func (b *fakeBench) DriveContact(closed bool) error {
 	if closed {
 		return b.did("close")

@@ -34,6 +34,10 @@ type Bench interface {
 	UseContact(spec contact.Spec, wait bool) error
 	RemoveContact() error
 	CheckContact() error
+	StartSeries(capture.SeriesRequest) (int64, error)
+	ResumeSeries(id int64, unit trace.Unit) error
+	StopSeries() error
+	CautionsRead(rig string)
 	AddInstrument(wire.Spec) error
 	RemoveInstrument(name string) error
 	Calibrate(name string, q trace.Quantity, c trace.Calibration) error
@@ -69,6 +73,13 @@ type Store interface {
 	DeleteInstrument(ctx context.Context, id int64) error
 	Calibrate(ctx context.Context, instrument int64, c store.Calibration) (store.Calibration, error)
 	EndCalibration(ctx context.Context, instrument int64, q trace.Quantity) error
+
+	AllSeries(ctx context.Context) ([]trace.Series, error)
+	Series(ctx context.Context, id int64) (trace.Series, []trace.SeriesRun, error)
+	Contact(ctx context.Context) (string, error)
+	KeepContact(ctx context.Context, spec string) error
+	CautionsRead(ctx context.Context, rig string) error
+	CautionsReadFor(ctx context.Context) ([]string, error)
 
 	Runs(ctx context.Context, q store.RunQuery) (store.RunPage, error)
 	Run(ctx context.Context, id int64) (store.Run, error)

@@ -41,7 +41,7 @@ func query(r *http.Request, names ...string) (url.Values, error) {
 }
 
 func (s *Server) getRuns(w http.ResponseWriter, r *http.Request) error {
-	q, err := query(r, "unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "limit", "after")
+	q, err := query(r, "unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "limit", "after", "series")
 	if err != nil {
 		return err
 	}
@@ -68,6 +68,13 @@ func runQuery(q url.Values) (store.RunQuery, error) {
 	}
 	if rq.Procedure != "" && !slices.Contains(trace.Procedures, rq.Procedure) {
 		return rq, outOfRange("use short, ramp, steps, overload or carry", "procedure: there is no procedure %q", clip(q.Get("procedure")))
+	}
+	if text := q.Get("series"); text != "" {
+		id, err := strconv.ParseInt(text, 10, 64)
+		if err != nil || id < 1 {
+			return rq, malformed("", "series: %q is no number of a series", clip(text))
+		}
+		rq.Series = id
 	}
 	if text := q.Get("limit"); text != "" {
 		n, err := strconv.Atoi(text)

@@ -35,6 +35,8 @@ type RunStart struct {
 	Rig         string
 	Built       *Rig // the rig by its parts, as it was then; nil: not known, or whoever keeps the run knows it by its name
 	Note        string
+	Series      int64 // 0: of none
+	SeriesPlace int   // from 1
 	Settings    Settings
 	Started     time.Time // wall clock, with offset, at the run's time 0
 	OriginNS    int64     // time of the run's time 0 on the bench's time base

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"letthrough/capture"
@@ -68,8 +70,15 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 	for _, id := range d.db.Interrupted() {
 		env.log.Warn("a run was cut short; it is closed as interrupted and keeps its samples", "run", id)
 	}
+	cut, err := d.db.StopOpenSeries(env.ctx)
+	if err != nil {
+		return d, err
+	}
+	for _, id := range cut {
+		env.log.Warn("a series was cut short; it can be resumed on the Bench", "series", id)
+	}
 	d.bench = capture.New(capture.Options{
-		Clock: p.clock, Recorder: d.db, OpenLines: p.openLines, Rig: d.rig, Version: release, Log: env.log,
+		Clock: p.clock, Recorder: d.db, OpenLines: p.openLines, Rig: d.rig, CautionsRead: d.cautionsRead, Series: d.db, Version: release, Log: env.log,
 	})
 	if err = d.bench.Open(); err != nil {
 		return d, err
@@ -89,6 +98,12 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 func (d *daemon) rig(name string) (trace.Rig, bool) {
 	r, err := d.db.Rigs().ByName(context.Background(), name)
 	return r, err == nil
+}
+
+// cautionsRead tells whether somebody has read the cautions for a rig.
+func (d *daemon) cautionsRead(rig string) bool {
+	read, err := d.db.CautionsReadFor(context.Background())
+	return err == nil && slices.ContainsFunc(read, func(name string) bool { return strings.EqualFold(name, rig) })
 }
 
 // listen makes the dashboard reachable and says where, as the first line on standard output.

@@ -22,6 +22,9 @@ type serveCmd struct {
 	Contact     string   `help:"The contact that the program drives, or senses, by the lines of a port of its own: PORT?sense=cts|dsr&closed=raised|lowered&drive=yes|no. Read the help page on its wiring first." placeholder:"PORT"`
 	TokenFile   string   `help:"File with the operator's token, or with lines \"operator TOKEN\" and \"viewer TOKEN\". LETTHROUGH_TOKEN and LETTHROUGH_VIEWER_TOKEN do the same." placeholder:"FILE"`
 
+	Series int      `help:"With --arm and a contact: repeat the test so often by itself, with pauses in which rig and unit cool." placeholder:"N"`
+	Rest   *seconds `help:"With --series: how long the unit rests between two runs at least; 60 s where it is not said." placeholder:"S"`
+
 	Arm     bool   `help:"Arm at once: the next fault opens a run. Needs --unit."`
 	Unit    string `help:"The unit under test; an unknown one is made." placeholder:"NAME"`
 	Output  string `help:"Which output of the unit." placeholder:"NAME"`
@@ -57,10 +60,8 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 	if err := d.openInstruments(env, specs); err != nil {
 		return err
 	}
-	if c.Contact != "" {
-		if err := d.bench.UseContact(on, false); err != nil {
-			return fmt.Errorf("--contact: %w", err)
-		}
+	if err := c.openContact(env, d, on); err != nil {
+		return err
 	}
 	if c.Arm && len(d.bench.State().Instruments) == 0 { // before it makes a unit for nothing
 		return errors.New("--arm: no instrument measures current: name one with --instrument NAME=FORMAT:PORT, or keep one with letthrough instruments add")
@@ -69,8 +70,16 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 		if arm.Unit, err = d.db.EnsureUnit(env.ctx, arm.Unit); err != nil {
 			return err
 		}
-		if err := d.bench.Arm(arm); err != nil {
-			return fmt.Errorf("arm: %w", err)
+		before, err := web.BeforeArming(env.ctx, d.db, arm.Unit, arm.Rig, arm.Procedure, arm.HoldS)
+		if err != nil {
+			return fmt.Errorf("--rig: %w", err)
+		}
+		for _, text := range before.Warnings {
+			env.log.Warn(text)
+		}
+		arm.HoldS = before.HoldS
+		if err := c.begin(d, arm); err != nil {
+			return err
 		}
 	}
 	if err := d.listen(env); err != nil {
@@ -83,6 +92,42 @@ func (c serveCmd) Run(env *surroundings) (err error) {
 		}
 	}
 	return d.wait(env)
+}
+
+// begin arms the bench, or begins a series.
+func (c serveCmd) begin(d *daemon, arm capture.ArmRequest) error {
+	if c.Series == 0 {
+		if err := d.bench.Arm(arm); err != nil {
+			return fmt.Errorf("arm: %w", err)
+		}
+		return nil
+	}
+	if _, err := d.bench.StartSeries(capture.SeriesRequest{Arm: arm, N: c.Series, RestS: c.Rest.float()}); err != nil {
+		return fmt.Errorf("--series: %w", err)
+	}
+	return nil
+}
+
+// openContact hangs the contact on the port of the command line, which must be there, or on the one that is kept,
+// which is waited for.
+func (c serveCmd) openContact(env *surroundings, d *daemon, on contact.Spec) error {
+	if c.Contact != "" {
+		if err := d.bench.UseContact(on, false); err != nil {
+			return fmt.Errorf("--contact: %w", err)
+		}
+		return nil
+	}
+	kept, err := d.db.Contact(env.ctx)
+	if err != nil || kept == "" {
+		return err
+	}
+	if on, err = contact.ParseSpec(kept); err == nil {
+		err = d.bench.UseContact(on, true)
+	}
+	if err != nil {
+		env.log.Error("the kept contact is not used; change it on the page Instruments", "contact", kept, "err", err)
+	}
+	return nil
 }
 
 // openInstruments opens those of the command line, and then those kept in the store. One of the command line
@@ -153,6 +198,9 @@ func (c serveCmd) check() (specs []wire.Spec, arm capture.ArmRequest, tokens web
 	settings, err := c.over(trace.Settings{})
 	if err != nil {
 		return
+	}
+	if (c.Series != 0 || c.Rest != nil) && !c.Arm || c.Rest != nil && c.Series == 0 {
+		return specs, arm, tokens, &usageError{"--series N needs --arm, and --rest needs --series"}
 	}
 	if c.Arm && c.Unit == "" {
 		return specs, arm, tokens, &usageError{"--arm needs --unit NAME: a run belongs to a unit"}

@@ -29,25 +29,51 @@ func (v *visitor) touch() { v.once.Do(func() { close(v.touched) }) }
 // Arm puts the unit on the stand and arms the bench.
 func (v *visitor) Arm(q capture.ArmRequest) error {
 	v.touch()
-	if mode := v.State().Bench; mode != capture.Idle {
-		return v.Bench.Arm(q) // which says why not
+	if err := v.plug(q.Unit.Name); err != nil {
+		return err
+	}
+	return v.Bench.Arm(q)
+}
+
+// plug puts a unit on the stand. On a bench that is not idle it leaves that alone: the bench then says why not.
+func (v *visitor) plug(name string) error {
+	if v.State().Bench != capture.Idle {
+		return nil
 	}
 	units := v.stand.Units()
-	i := slices.IndexFunc(units, func(u sim.Unit) bool { return strings.EqualFold(u.Plate.Name, q.Unit.Name) })
+	i := slices.IndexFunc(units, func(u sim.Unit) bool { return strings.EqualFold(u.Plate.Name, name) })
 	if i < 0 {
 		names := make([]string, len(units))
 		for i, u := range units {
 			names[i] = u.Plate.Name
 		}
 		return &capture.Error{
-			Code: capture.CodeNotFound, Text: "the demo's shelf holds no unit called " + q.Unit.Name,
+			Code: capture.CodeNotFound, Text: "the demo's shelf holds no unit called " + name,
 			Hint: "it holds " + strings.Join(names, ", "),
 		}
 	}
 	if err := v.stand.Plug(units[i].Plate.Name); err != nil {
 		return &capture.Error{Code: capture.CodeState, Text: err.Error(), Hint: "open the contact first"}
 	}
-	return v.Bench.Arm(q)
+	return nil
+}
+
+// StartSeries puts the unit on the stand and tests it again and again.
+func (v *visitor) StartSeries(q capture.SeriesRequest) (int64, error) {
+	v.touch()
+	if err := v.plug(q.Arm.Unit.Name); err != nil {
+		return 0, err
+	}
+	return v.Bench.StartSeries(q)
+}
+
+// ResumeSeries puts the unit on the stand and goes on.
+func (v *visitor) ResumeSeries(id int64, unit trace.Unit) error {
+	v.touch()
+	if err := v.plug(unit.Name); err != nil {
+		return err
+	}
+	return v.Bench.ResumeSeries(id, unit)
 }
 
 // Disarm stops waiting.
