@@ -176,6 +176,15 @@ func TestBrowserWatchesASimulatedShortTest(t *testing.T) {
 // that the simulation knows against it.
 func comparePageWithTruth(t *testing.T, tb *tab, truth sim.Truth) {
 	t.Helper()
+	comparePageFigures(t, tb, truth, 5)
+	if got, want := eval[string](tb, `document.querySelector(".behaviour").textContent`), words.Behaviour(truth.Behaviour); got != want {
+		t.Errorf("the page says %q, the simulation did %q", got, want)
+	}
+}
+
+// comparePageFigures compares at least so many figures.
+func comparePageFigures(t *testing.T, tb *tab, truth sim.Truth, least int) {
+	t.Helper()
 	shown := eval[[]shownFigure](tb, `[...document.querySelectorAll("[data-figure]")].map((el) => ({Key: el.dataset.figure, Say: el.querySelector("dt").textContent,
 		Value: el.querySelector(".value").textContent.trim(), More: el.querySelector(".more").textContent}))`)
 	compared := 0
@@ -200,11 +209,8 @@ func comparePageWithTruth(t *testing.T, tb *tab, truth sim.Truth) {
 			t.Errorf("the page says %q %q, the simulation did %g (%s)", f.Say, f.Value, want, f.Key)
 		}
 	}
-	if compared < 5 {
+	if compared < least {
 		t.Errorf("only %d of the %d figures shown could be compared: %v", compared, len(shown), shown)
-	}
-	if got, want := eval[string](tb, `document.querySelector(".behaviour").textContent`), words.Behaviour(truth.Behaviour); got != want {
-		t.Errorf("the page says %q, the simulation did %q", got, want)
 	}
 }
 

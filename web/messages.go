@@ -48,6 +48,7 @@ type figuresMessage struct {
 	Figures           trace.Figures   `json:"figures"`
 	Lines             []words.Line    `json:"lines"`
 	Warnings          []trace.Warning `json:"warnings"`
+	Anew              bool            `json:"anew,omitempty"` // derived again after the run had ended
 }
 
 type runMessage struct {
@@ -92,6 +93,18 @@ func figuresOf(e capture.Event) figuresMessage {
 	}
 	if e.RunState == trace.RunOpen {
 		m.Say = words.BehaviourSoFar(d.Behaviour)
+	}
+	if m.Warnings == nil {
+		m.Warnings = []trace.Warning{}
+	}
+	return m
+}
+
+// rederivedOf tells everybody who shows a run that its figures were derived anew.
+func rederivedOf(run int64, d trace.Derivation, s trace.Settings) figuresMessage {
+	m := figuresMessage{
+		Type: "figures", Run: run, Behaviour: d.Behaviour, ApparentBehaviour: d.ApparentBehaviour, Recovery: d.Recovery,
+		Say: words.Behaviour(d.Behaviour), Figures: d.Figures, Lines: linesOf(d.Figures, s), Warnings: d.Warnings, Anew: true,
 	}
 	if m.Warnings == nil {
 		m.Warnings = []trace.Warning{}

@@ -66,7 +66,7 @@ type pages map[string]*template.Template
 
 func parsePages(files fs.FS) pages {
 	funcs := template.FuncMap{
-		"num": plainNumber, "plate": plate, "waveform": words.Waveform,
+		"num": plainNumber, "plate": plate, "waveform": words.Waveform, "procedure": words.Procedure,
 		"plateForm": func(id string, forms []trace.Waveform) plateFields {
 			return plateFields{ID: id, Unit: trace.Unit{Waveform: trace.DC}, Waveforms: forms}
 		},

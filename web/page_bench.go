@@ -17,15 +17,17 @@ type benchView struct {
 	Under     string
 	Units     []trace.Unit
 	Waveforms []trace.Waveform
-	Chosen    int64 // the unit tested last
-	Last      *runRow
-	HoldS     float64
-	State     capture.State
-	Behaviour string
-	Lines     []words.Line
-	Driven    bool // a contact that the program drives is configured
-	Viewer    bool
-	Hands     bool // an instrument takes typed readings
+	// Procedures are the tests that can be armed.
+	Procedures []trace.Procedure
+	Chosen     int64 // the unit tested last
+	Last       *runRow
+	HoldS      float64
+	State      capture.State
+	Behaviour  string
+	Lines      []words.Line
+	Driven     bool // a contact that the program drives is configured
+	Viewer     bool
+	Hands      bool // an instrument takes typed readings
 }
 
 type benchData struct {
@@ -45,7 +47,7 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	st := s.bench.State()
 	v := benchView{
 		Idle: st.Bench == "idle", Title: "Nothing armed yet", Under: "Three steps to a test. They stay done for the next one.",
-		Units: units, Waveforms: trace.Waveforms, HoldS: defaultHoldS, State: st,
+		Units: units, Waveforms: trace.Waveforms, Procedures: trace.Procedures, HoldS: defaultHoldS, State: st,
 		Driven: s.bench.HasContact(), Viewer: roleOf(r) != roleOperator,
 	}
 	v.Hands = slices.ContainsFunc(st.Instruments, func(in capture.InstrumentState) bool { return in.Format == "hand" })

@@ -340,6 +340,7 @@ func (s *Server) derive(w http.ResponseWriter, r *http.Request, run store.Run, s
 			return err
 		}
 		out.DerivationID = &made
+		s.hub.post(rederivedOf(run.ID, d, set))
 	}
 	zero := run.ZeroS
 	if m, ok := d.FirstMark(trace.Onset); ok {

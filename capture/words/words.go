@@ -18,7 +18,15 @@ type Line struct {
 	Value string `json:"value"` // the number, rounded; empty where there is none
 	PM    string `json:"pm"`    // "± 0.02" or empty
 	Unit  string `json:"unit"`
-	More  string `json:"more"` // "4.3 × rated", or why it is a bound
+	More  string `json:"more"`            // "4.3 × rated", or why it is a bound
+	Minor bool   `json:"minor,omitempty"` // of less weight: a page may set it smaller
+}
+
+// major are the figures that say what a unit did; the others are of less weight.
+var major = map[string]bool{
+	"time_to_cutoff_s": true, "time_to_limit_s": true, "peak_current_a": true, "sustained_current_a": true, "let_through_a2s": true,
+	"retry_period_s": true, "heating_current_a": true, "trip_current_a": true, "carried_current_a": true, "tripped_current_a": true,
+	"carried_for_s": true, "time_to_trip_s": true, "load_current_a": true,
 }
 
 // phrase holds the sentences of one figure; %s is the number with its unit.
@@ -194,7 +202,9 @@ func Lines(d trace.Derivation, s trace.Settings) []Line {
 	out := []Line{}
 	for _, f := range d.Figures {
 		if f.Bound != trace.NotApplicable && !strings.HasSuffix(f.Key, "_times_rated") {
-			out = append(out, Sentence(f, s))
+			line := Sentence(f, s)
+			line.Minor = !major[f.Key]
+			out = append(out, line)
 		}
 	}
 	return out

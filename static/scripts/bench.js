@@ -1,5 +1,6 @@
 // The Bench: what the instrument says now, and the run that is being recorded.
 
+import { ask } from "./api.js";
 import { TraceChart } from "./chart.js";
 import { Dock } from "./dock.js";
 import { GuardBar } from "./guardbar.js";
@@ -42,6 +43,7 @@ const live = new Live(liveURL(), {
     if (typeof message.now_at_s === "number") sounds.clock(message.now_at_s);
     const changed = model.take(message);
     if (changed === "mark") speak(message);
+    if (changed === "figures" && message.anew) marksAnew(message.run);
     if (changed === "skipped") dock.tell(`This page lagged and skipped ${message.seconds.toFixed(1)} s to come to now. Nothing recorded is missing.`);
     if (changed === "run") dirty.add("mark").add("figures");
     if (changed) dirty.add(changed);
@@ -66,6 +68,33 @@ function speak(m) {
   spoken.add(key);
   if (!telling) sounds.mark(m);
   setText(element("speak"), `${m.say || m.kind}${Number.isFinite(model.zeroS) ? ` at ${(m.at_s - model.zeroS).toFixed(2)} seconds` : ""}`);
+}
+
+/**
+ * After a run was derived anew its marks may be others too.
+ * @param {number} run
+ */
+async function marksAnew(run) {
+  try {
+    const answer = await ask("GET", `/api/runs/${run}`);
+    if (model.run !== run) return;
+    model.takeMarks(answer.marks ?? []);
+    dirty.add("mark");
+  } catch {
+    // The figures say it all the same; the run's own page has the marks.
+  }
+}
+
+for (const button of document.querySelectorAll("[data-final-fall]")) {
+  button.addEventListener("click", async () => {
+    const answer = /** @type {HTMLElement} */ (button).dataset.finalFall;
+    element("final-fall-says").replaceChildren();
+    try {
+      await ask("POST", `/api/runs/${model.run}/derive`, { settings: { final_fall: answer }, keep: true });
+    } catch (error) {
+      element("final-fall-says").replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+    }
+  });
 }
 
 function frame() {
@@ -128,7 +157,7 @@ function showState() {
 function underTitle(unit) {
   if (model.mode === "idle") return "Three steps to a test. They stay done for the next one.";
   const run = model.run === null ? "" : `, run ${model.run}`;
-  return `${data.words.procedures[model.state?.procedure || "short"] ?? "Test"}${run}. Rated ${plateText(unit)}${unit?.waveform ? `, ${data.words.waveforms[unit.waveform] ?? unit.waveform}` : ""}.`;
+  return `${data.words.procedures[model.procedure] ?? "Test"}${run}. Rated ${plateText(unit)}${unit?.waveform ? `, ${data.words.waveforms[unit.waveform] ?? unit.waveform}` : ""}.`;
 }
 
 /** @returns {{shape: string, text: string}} */
@@ -174,7 +203,9 @@ function showFiguresNow() {
   const waits = mode === "armed";
   const blind = waits && !model.receives;
   setText(element("behaviour"), blind ? (model.byHand ? "Nothing is typed" : "Nothing is received") : waits ? "Waiting for a short" : model.behaviour || "Nothing to say yet");
-  setText(element("behaviour-under"), blind ? (model.byHand ? "Type what the display shows, then close the contact." : "Do not close the contact: it would not be seen.") : waits ? "Close the contact when you are ready." : mode !== "after" ? "so far" : model.asked ? "Did you open the contact? The run's page asks." : "");
+  setText(element("behaviour-under"), blind ? (model.byHand ? "Type what the display shows, then close the contact." : "Do not close the contact: it would not be seen.") : waits ? "Close the contact when you are ready." : mode !== "after" ? "so far" : model.asked && model.role !== "operator" ? "Whose the last fall was is still asked." : "");
+  const question = document.getElementById("final-fall");
+  if (question) question.hidden = mode !== "after" || !model.asked;
   showFigures(element("figures"), waits ? waitingLines() : model.lines);
   const said = model.lines.map(phrase).filter((p) => p !== null).slice(0, 4).join(", ");
   element("whole").setAttribute("aria-label", `Current over time, the whole hold. ${model.behaviour}${said ? ": " + said : ""}`);
@@ -217,6 +248,7 @@ function drawCharts() {
     if (!element("listening-view").hidden) listening.show(wholePicture(model, 4));
     return;
   }
+  look.words = model.procedure === "short" ? data.words.phases : { ...data.words.phases, fault: "loaded" };
   look.titles.whole = `The whole hold, ${plain(model.holdS)} s`;
   look.show(wholePicture(model, 5), model.others);
 }

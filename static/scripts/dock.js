@@ -15,6 +15,7 @@ const COUNTDOWN_S = 3;
  * @property {number | string} unit
  * @property {number} hold_s
  * @property {string} setting
+ * @property {string} procedure
  */
 
 export class Dock {
@@ -109,6 +110,9 @@ export class Dock {
       button.classList.toggle("is-first", id === first && !button.disabled);
     }
     this.label("b-arm", mode === "armed" ? "Disarm" : mode === "after" ? "Arm again" : "Arm");
+    const short = this.model.procedure === "short";
+    this.label("b-short", short ? "Short applied" : "Load on");
+    this.label("b-removed", short ? "Removed" : "Load off");
     this.label("b-end", mode === "watching" ? "Close run" : "End run");
     const driven = state?.contact === "open" || state?.contact === "closed";
     const contact = document.getElementById("b-contact");
@@ -128,6 +132,8 @@ export class Dock {
     if (mode === "armed" && !this.model.receives) return state?.contact === "closed" ? "b-contact" : "";
     if (contactIsLive(state)) return "b-contact";
     if (mode === "armed") return driven ? "b-contact" : "b-short";
+    // While nobody sees what flows, the one right thing is to take it off.
+    if (!this.model.receives && !this.model.byHand) return "b-removed";
     return this.model.hasOnset || this.marked("applied") ? "b-removed" : "b-short";
   }
 
@@ -156,14 +162,15 @@ export class Dock {
       case "armed":
         if (countdownS(state) !== null) return "The contact is about to close: hands off. Esc stops it.";
         if (state?.contact_state?.say && !["ready", "none"].includes(state.contact_state.state)) return `The contact is ${state.contact_state.say}. ${state.contact_state.do}`.trim();
-        return this.model.receives ? "A short opens the run by itself." : this.model.byHand ? "Type what the display shows, then close the contact." : "Nothing is received: do not close the contact.";
+        return this.model.receives ? `${this.model.procedure === "short" ? "A short" : "The load"} opens the run by itself.` : this.model.byHand ? "Type what the display shows, then close the contact." : "Nothing is received: do not close the contact.";
       case "recording": {
         const held = Math.max(0, Math.floor(nowS - zeroS));
+        if (!this.model.receives && !this.model.byHand) return "Nothing is received: take it off, or look at the instrument.";
         return this.model.hasOnset ? `${Math.min(held, Math.round(holdS))} of ${Math.round(holdS)} s held.` : "Recording. No current has been seen yet.";
       }
       case "watching": {
         const left = Math.max(0, Math.ceil((state?.watch_ends_at_s ?? nowS) - nowS));
-        return state?.removed ? `Watching whether it recovers, ${left} s more.` : `The hold is over: take the short off. Watching ${left} s more.`;
+        return state?.removed ? `Watching whether it recovers, ${left} s more.` : `The hold is over: take the ${this.model.procedure === "short" ? "short" : "load"} off. Watching ${left} s more.`;
       }
       default:
         return `Run ${this.model.run} is kept.`;
@@ -205,7 +212,7 @@ export class Dock {
     if (!plan) return this.noPlan();
     // What is no number would go out as "not stated", and the program would take its own hold for it.
     if (!(plan.hold_s > 0)) return this.tell("The hold is a number of seconds above 0, such as 30.");
-    return this.run(() => ask("POST", "/api/arm", { ...plan, procedure: "short" }));
+    return this.run(() => ask("POST", "/api/arm", plan));
   }
 
   /** @param {"applied" | "removed"} kind */

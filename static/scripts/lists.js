@@ -37,7 +37,7 @@ function figure(l) {
   } else {
     value.append(l.lead || "not resolved");
   }
-  const row = make("div", l.value ? (l.lead ? "is-bound" : "") : "is-words", make("dt", "", l.say), value, make("dd", "more", l.more ?? ""));
+  const row = make("div", [l.value ? (l.lead ? "is-bound" : "") : "is-words", l.minor ? "is-minor" : ""].join(" ").trim(), make("dt", "", l.say), value, make("dd", "more", l.more ?? ""));
   row.dataset.figure = l.key;
   return row;
 }

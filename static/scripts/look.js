@@ -110,6 +110,7 @@ export class LookPanel {
   show(picture, others = []) {
     this.picture = picture;
     this.others = others;
+    for (const c of this.acts.charts) c.words = this.words;
     const { lens } = this;
     const views = element("views");
     const reached = picture.view.stretches.at(-1)?.to ?? picture.view.to;

@@ -5,7 +5,7 @@ import { inOrder } from "./phases.js";
 
 /** @typedef {import("./phases.js").Mark} Mark */
 /** @typedef {"idle" | "armed" | "recording" | "watching" | "after"} Mode */
-/** @typedef {{key: string, say: string, lead: string, value: string, pm: string, unit: string, more: string}} Line */
+/** @typedef {{key: string, say: string, lead: string, value: string, pm: string, unit: string, more: string, minor?: boolean}} Line */
 
 /**
  * The fields of GET /api/state that pages use; see the help page on the interface.
@@ -51,6 +51,7 @@ export class BenchModel {
     this.lines = [];
     this.behaviour = "";
     this.asked = false; // whose the last fall was
+    this.runProcedure = ""; // of the run shown
     /** @type {number | null} the run that marks, figures and trace belong to */
     this.run = null;
     this.runState = "";
@@ -60,7 +61,7 @@ export class BenchModel {
     this.hasOnset = false;
     this.holdS = 30;
     this.skippedS = 0;
-    /** @type {{hold_s: number, setting: string} | null} how the bench was armed the last time, as far as this page saw */
+    /** @type {{hold_s: number, setting: string, procedure: string} | null} how the bench was armed the last time, as far as this page saw */
     this.armedAs = null;
   }
 
@@ -72,6 +73,18 @@ export class BenchModel {
     const named = this.channels.find((c) => c.quantity === "current")?.instrument;
     const all = this.state?.instruments ?? [];
     return all.some((/** @type {{name: string, state: string}} */ i) => (named === undefined || i.name === named) && (i.state === "receiving" || i.state === "over_range"));
+  }
+
+  /** The procedure of the run shown, else of what is armed. */
+  get procedure() {
+    return this.runProcedure || this.state?.procedure || "short";
+  }
+
+  /** The time up to which something is known: what nobody received has no phase. */
+  get seenS() {
+    const newest = this.current?.newestS ?? NaN;
+    if (this.receives || this.byHand || Number.isNaN(newest)) return this.nowS;
+    return Math.min(this.nowS, Math.max(newest, this.zeroS));
   }
 
   /** Whether the current is what a person types. */
@@ -167,7 +180,7 @@ export class BenchModel {
     this.state = s;
     if (s.bench === "armed") {
       this.forgetRun();
-      this.armedAs = { hold_s: s.hold_s ?? 30, setting: s.setting ?? "" };
+      this.armedAs = { hold_s: s.hold_s ?? 30, setting: s.setting ?? "", procedure: s.procedure || "short" };
     }
     if (s.bench === "recording") {
       if (s.run !== null && s.run !== this.run) this.beginRun(s.run);
@@ -199,6 +212,7 @@ export class BenchModel {
     if (m.state !== "open" && this.runState === "open") this.keepTrace();
     this.runState = m.state;
     if (m.unit) this.runUnit = m.unit;
+    if (m.procedure) this.runProcedure = m.procedure;
     if (typeof m.zero_at_s === "number") this.zeroS = m.zero_at_s;
   }
 
@@ -224,8 +238,18 @@ export class BenchModel {
     this.run = null;
     this.runState = "";
     this.runUnit = null;
+    this.runProcedure = "";
     this.zeroS = NaN;
     this.hasOnset = false;
+  }
+
+  /**
+   * Takes the marks of a run that was derived anew, in seconds from its onset.
+   * @param {any[]} marks
+   */
+  takeMarks(marks) {
+    this.marks.clear();
+    marks.forEach((m, i) => this.marks.set(m.id ?? -1 - i, { mark: { ...m, t: m.t_s }, atS: this.zeroS + m.t_s }));
   }
 
   /** @param {ArrayBuffer} buffer */

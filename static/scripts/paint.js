@@ -155,6 +155,9 @@ export function paintOver(ctx, px, scale, plot, colour) {
 export function paintSays(ctx, layout, plot, colour, face) {
   ctx.strokeStyle = ctx.fillStyle = colour("ink");
   ctx.lineWidth = 1;
+  ctx.setLineDash([9, 3, 2, 3]);
+  for (const l of layout.levels) stroke(ctx, plot.left, l.y, plot.right, l.y);
+  ctx.setLineDash([]);
   const shows = (/** @type {number} */ x) => x >= plot.left - 1 && x <= plot.right + 1;
   for (const d of layout.dims) {
     // A length that reaches out of the window has no end there.

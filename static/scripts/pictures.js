@@ -3,7 +3,7 @@
 import { niceTop } from "./axes.js";
 import { stretches } from "./phases.js";
 import { logWindow } from "./timeaxis.js";
-import { closeLook, waiting, wholeHold } from "./windows.js";
+import { closeLook, growing, waiting, wholeHold } from "./windows.js";
 
 /** @typedef {import("./model.js").BenchModel} BenchModel */
 /** @typedef {import("./chart.js").Picture} Picture */
@@ -30,13 +30,14 @@ export function wholePicture(model, parts) {
   const seen = store?.extremes(window.from + zeroS, Math.min(window.to, reached) + zeroS);
   const top = niceTop(Math.max(seen?.max ?? 0, quiet ? 3.5 * ratedA : 1.6 * ratedA, quiet ? 0.5 : 0.1), parts);
   const marks = model.marksInOrder();
+  const seenS = model.seenS - zeroS;
   return {
     view: {
       ...window,
       top,
       ratedA,
       endS: mode === "idle" ? NaN : model.holdS,
-      stretches: mode === "armed" ? [{ phase: "idle", from: -KEPT_S, to: 0 }] : mode === "idle" ? [] : stretches(marks, window.from, reached),
+      stretches: mode === "armed" ? [{ phase: "idle", from: -KEPT_S, to: 0 }] : mode === "idle" ? [] : stretches(marks, window.from, seenS),
       waiting: mode === "armed",
     },
     store,
@@ -44,7 +45,24 @@ export function wholePicture(model, parts) {
     lines: model.lines,
     now: mode === "after" || !store?.length || !model.receives ? null : { t: reached, a: store.newest },
     keptS: mode === "armed" ? KEPT_S : 0,
+    levels: levelsOf(model.lines),
   };
+}
+
+/** What a level of the current is called where a ramp, stairs or a carried load have shown it. */
+const LEVELS = { carried_current_a: "carried", tripped_current_a: "tripped by", trip_current_a: "trips at", load_current_a: "load" };
+
+/**
+ * The levels that the figures of a ramp, of stairs, an overload or a carry tell.
+ * @param {import("./model.js").Line[]} lines
+ * @returns {import("./says.js").Level[]}
+ */
+export function levelsOf(lines) {
+  return lines.flatMap((l) => {
+    const name = /** @type {Record<string, string>} */ (LEVELS)[l.key];
+    const a = Number(l.value.replace("−", "-")) * (l.unit === "mA" ? 1e-3 : 1);
+    return name && l.value && Number.isFinite(a) ? [{ a, text: [name, l.lead, l.value, l.unit].filter(Boolean).join(" ") }] : [];
+  });
 }
 
 /**
@@ -54,6 +72,8 @@ export function wholePicture(model, parts) {
  */
 function windowOf(model, reached) {
   if (!model.hasOnset && model.mode === "recording") return waiting(KEPT_S, model.holdS);
+  // How long a load is raised nobody knows before: the sheet grows with it.
+  if (model.procedure === "ramp" || model.procedure === "steps") return growing(model.holdS, reached);
   return wholeHold(model.holdS, reached);
 }
 

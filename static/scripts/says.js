@@ -2,8 +2,6 @@
 // to measure text, and gives back what to draw. What finds no room is left out, the least important
 // first.
 
-import { niceStep } from "./axes.js";
-
 /** @typedef {import("./phases.js").Stretch} Stretch */
 /** @typedef {import("./frame.js").Plot} Plot */
 /** @typedef {import("./model.js").Line} Line */
@@ -40,7 +38,7 @@ const LEAST = 12;
  * @param {Scene} scene
  */
 export function layoutSays(scene) {
-  const out = { says: /** @type {Say[]} */ ([]), dims: /** @type {Dimension[]} */ ([]), leaders: /** @type {Leader[]} */ ([]), dots: /** @type {{x: number, y: number}[]} */ ([]) };
+  const out = { levels: /** @type {{y: number}[]} */ ([]), says: /** @type {Say[]} */ ([]), dims: /** @type {Dimension[]} */ ([]), leaders: /** @type {Leader[]} */ ([]), dots: /** @type {{x: number, y: number}[]} */ ([]) };
   phaseWords(scene, out.says);
   ribbonWords(scene, out.says);
   if (scene.keptS > 0) {
@@ -49,6 +47,7 @@ export function layoutSays(scene) {
     nowWords(scene, out.says);
   } else {
     const rows = faultWords(scene, out);
+    levelWords(scene, out);
     edgeWords(scene, out.says);
     nowWords(scene, out.says);
     retryWords(scene, out, rows);
@@ -121,29 +120,65 @@ const widthOf = (s, parts) => parts.reduce((w, p) => w + s.measure(p.text, p.bol
  * @param {Say[]} says
  */
 function phaseWords(s, says) {
-  let retry = 0;
   let free = s.plot.left; // nothing may stand left of this
   const retries = s.stretches.filter((st) => st.phase === "retry");
   const apart = Math.min(...retries.slice(1).map((st, i) => s.x(st.from) - s.x(retries[i].from)), Infinity);
   const numbersOnly = s.measure(`${s.words.retry} ${retries.length}`, false, LEAST) + 8 > apart;
-  // Where even the numbers have no room, every second, fifth, tenth ... has one.
-  const wide = s.measure(`${retries.length}`, false, LEAST) + 8;
-  const every = !numbersOnly || wide <= apart ? 1 : niceStep(wide, apart);
+  // A row of bare numbers would read like an axis: the first keeps its word, and where that has no room
+  // either, the retries are counted once for all.
+  const first = s.measure(`${s.words.retry} 1`, false, LEAST);
+  const counted = numbersOnly && (s.measure(`${retries.length}`, false, LEAST) + 8 > apart || first + 8 > s.x(retries[0].from) - Math.max(s.plot.left, s.x(s.stretches.find((st) => st.phase === "fault")?.to ?? -Infinity)));
+  let retry = 0;
   for (const st of s.stretches) {
     if (st.phase === "retry") retry++;
-    if (st.phase === "idle" || (st.phase === "retry" && retry % every !== 0)) continue;
+    if (st.phase === "idle" || (counted && st.phase !== "fault" && st.phase !== "limiting")) continue;
     const left = Math.max(s.plot.left, s.x(st.from));
     const right = Math.min(s.plot.right, s.x(st.to));
     if (right <= left) continue;
     const word = s.words[st.phase] ?? st.phase;
-    const text = st.phase !== "retry" ? word : numbersOnly ? `${retry}` : `${word} ${retry}`;
+    const leads = numbersOnly && st.phase === "retry" && retry === 1;
+    const text = st.phase !== "retry" ? word : numbersOnly && retry > 1 ? `${retry}` : `${word} ${retry}`;
     const width = s.measure(text, false, LEAST);
-    const middle = (left + right) / 2;
+    // The number stands over its retry, the word before it.
+    const middle = (left + right) / 2 - (leads ? (width - s.measure("1", false, LEAST)) / 2 : 0);
     // What flows may reach over its band's edges, "off" stays within its own.
     const fits = st.phase === "off" ? width + 8 <= right - left : middle + width / 2 <= s.plot.right + 2;
     if (!fits || middle - width / 2 < free) continue;
     says.push({ x: middle, y: s.plot.top - 8, parts: [{ text }], anchor: "middle", size: LEAST, soft: true });
     free = middle + width / 2 + 6;
+  }
+  if (counted) retriesWord(s, says, retries, free);
+}
+
+/**
+ * "9 retries", over them all.
+ * @param {Scene} s
+ * @param {Say[]} says
+ * @param {Stretch[]} retries
+ * @param {number} free nothing may stand left of this
+ */
+function retriesWord(s, says, retries, free) {
+  const text = `${retries.length} ${retries.length === 1 ? "retry" : "retries"}`;
+  const width = s.measure(text, false, LEAST);
+  const left = Math.max(free, s.plot.left, s.x(retries[0].from));
+  const right = Math.min(s.plot.right, s.x(retries[retries.length - 1].to));
+  const middle = Math.max(left + width / 2, (left + right) / 2);
+  if (right <= s.plot.left || middle + width / 2 > s.plot.right) return;
+  says.push({ x: middle, y: s.plot.top - 8, parts: [{ text }], anchor: "middle", size: LEAST, soft: true });
+}
+
+/**
+ * Levels that a ramp, stairs or a load have shown: a line each and its name, at the left, where the trace
+ * is still low.
+ * @param {Scene} s
+ * @param {{says: Say[], levels: {y: number}[]}} out
+ */
+function levelWords(s, out) {
+  for (const l of s.levels ?? []) {
+    const y = s.y(l.a);
+    if (y < s.plot.top || y > s.plot.bottom) continue;
+    out.levels.push({ y });
+    putFree(s, out.says, { x: s.plot.left + 8, y: y - 6, parts: [{ text: l.text, bold: true }], anchor: "start", size: BODY });
   }
 }
 
@@ -196,7 +231,7 @@ function faultWords(s, out) {
   };
   const after = s.stretches[s.stretches.indexOf(fault) + 1]?.phase;
   const limits = phrase(lineOf(s, "time_to_limit_s"));
-  const ended = after === "limiting" ? limits : phrase(lineOf(s, "time_to_cutoff_s"));
+  const ended = after === "limiting" ? limits : (phrase(lineOf(s, "time_to_cutoff_s")) ?? phrase(lineOf(s, "time_to_trip_s")));
   const running = s.now !== null && s.now.t <= fault.to + 1e-9;
   // "now" has the first row where it stands among these words; it passes through them.
   const nowX = s.now ? s.x(s.now.t) : NaN;

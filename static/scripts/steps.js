@@ -9,6 +9,18 @@ import { readNumber, UnitForm } from "./unitform.js";
 
 const NEW = "new";
 
+/** @type {Record<string, string>} seconds that each procedure usually takes at most; common practice, no source */
+const HOLDS = { short: "30", ramp: "120", steps: "180", overload: "60", carry: "60" };
+
+/** @type {Record<string, string>} what there is to do */
+const HINTS = {
+  short: "",
+  ramp: "Raise the load slowly and evenly until the unit trips, or the time is over.",
+  steps: "Switch in one load after the other, 10 s each, until the unit trips.",
+  overload: "Put one fixed load on, a stated multiple of the rating, and wait.",
+  carry: "Put the rated load on: the unit should carry it all the time.",
+};
+
 export class Steps {
   /**
    * @param {BenchModel} model
@@ -19,6 +31,11 @@ export class Steps {
     this.dock = dock;
     this.select = /** @type {HTMLSelectElement} */ (element("unit-choice"));
     this.hold = /** @type {HTMLInputElement} */ (element("hold"));
+    this.procedure = /** @type {HTMLSelectElement} */ (element("procedure"));
+    this.procedure.addEventListener("change", () => {
+      this.hold.value = HOLDS[this.procedure.value] ?? this.hold.value;
+      setText(element("procedure-hint"), HINTS[this.procedure.value] ?? "");
+    });
     this.setting = /** @type {HTMLInputElement} */ (element("setting"));
     this.form = new UnitForm(/** @type {HTMLFormElement} */ (element("plate")), (values) => this.addUnit(values));
     dock.plan = () => this.plan();
@@ -37,7 +54,7 @@ export class Steps {
   /** @returns {import("./dock.js").Plan | null} */
   plan() {
     const { mode, runUnit, armedAs } = this.model;
-    const form = { hold_s: readNumber(this.hold.value), setting: this.setting.value.trim() };
+    const form = { hold_s: readNumber(this.hold.value), setting: this.setting.value.trim(), procedure: this.procedure.value };
     if (mode === "after" && runUnit?.id) return { unit: runUnit.id, ...(armedAs ?? form) };
     const unit = Number(this.select.value);
     return unit ? { unit, ...form } : null;

@@ -1,5 +1,7 @@
 // Which stretch of time a chart shows. Times are seconds from the run's zero. Pure.
 
+import { niceStep } from "./axes.js";
+
 /** @typedef {{from: number, to: number}} Window */
 
 /**
@@ -13,6 +15,19 @@ export function wholeHold(holdS, reachedS) {
   const room = Math.max(holdS, 1e-3);
   const to = reachedS > room * 1.001 ? Math.max(reachedS, room) * 1.01 : room * 1.033;
   return { from: -0.04 * room, to };
+}
+
+/**
+ * A load that is raised until the unit trips: what there is so far, with room for some more of it. It
+ * grows in steps, so that the trace does not creep all the time.
+ * @param {number} mostS the longest it may take
+ * @param {number} reachedS
+ * @returns {Window}
+ */
+export function growing(mostS, reachedS) {
+  const step = niceStep(Math.max(reachedS, 5), 5);
+  const to = Math.max(Math.min((Math.floor(reachedS / step + 0.25) + 1) * step, Math.max(mostS, step)), reachedS);
+  return { from: -0.03 * to, to: to * 1.01 };
 }
 
 /**
