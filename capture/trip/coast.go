@@ -66,6 +66,63 @@ func (s *stretch) next(x *trace.Sample) (t, v float64, ok bool) {
 	return t, v, t < s.untilT
 }
 
+// run takes the leading samples, at most so many, and says how many. What it stores is the ring's newest.
+func (s *stretch) run(d *Detector, samples []trace.Sample, most int) int {
+	samples = samples[:max(min(len(samples), most), 0)]
+	n := 0
+	for n < len(samples) {
+		r := d.ring
+		if r.end-r.from == len(r.buf) {
+			t, _, ok := s.next(&samples[n])
+			if !ok {
+				break
+			}
+			r.makeRoom(t)
+		}
+		part := samples[n:min(len(samples), n+len(r.buf)-(r.end-r.from))]
+		k := s.fill(r, &d.cad, part)
+		if n += k; k < len(part) {
+			break
+		}
+	}
+	s.consumed += n
+	return n
+}
+
+// fill is next and the storing of a sample for as many as the ring has room for, with everything that changes
+// from sample to sample in variables of its own: it is what a reading costs.
+func (s *stretch) fill(r *ring, c *cadence, samples []trace.Sample) int {
+	buf, end := r.buf[:r.mask+1], r.end
+	lastNS, prevX, last, repeat := s.lastNS, s.prevX, c.last, c.repeat
+	sign, t0, untilT, lo, hi, fine, gapNS := s.sign, s.t0, s.untilT, s.lo, s.hi, s.fine, s.gapNS
+	n := 0
+	for ; n < len(samples); n++ {
+		x := &samples[n]
+		v, dt := sign*x.Value, x.AtNS-lastNS
+		if x.Flags != 0 || dt <= 0 || dt > gapNS || !(v >= lo && v < hi) {
+			break
+		}
+		if diff := math.Abs(v - prevX); diff < fine && diff > 0 {
+			break
+		}
+		t := float64(x.AtNS-t0) / 1e9
+		if t >= untilT {
+			break
+		}
+		buf[end&(len(buf)-1)] = obs{t: t, x: v}
+		end++
+		if dt != last {
+			c.last, c.repeat = last, repeat
+			c.file()
+			last, repeat = dt, 0
+		}
+		repeat++
+		lastNS, prevX = x.AtNS, v
+	}
+	r.end, c.last, c.repeat, s.lastNS, s.prevX = end, last, repeat, lastNS, prevX
+	return n
+}
+
 // took notes a sample as read.
 func (s *stretch) took(d *Detector, t, v float64, ns int64) {
 	r := d.ring
@@ -103,13 +160,7 @@ func (d *Detector) coastIdle(samples []trace.Sample) int {
 	}
 	room := screenShare * b.screenTop
 	s := d.glide(max(b.screenB-room, -d.largest), min(b.screenB+room, d.largest), min(d.nextBase, b.nextT))
-	for i := range samples {
-		t, v, ok := s.next(&samples[i])
-		if !ok {
-			break
-		}
-		s.took(d, t, v, samples[i].AtNS)
-	}
+	s.run(d, samples, len(samples))
 	return s.end(d)
 }
 
@@ -120,16 +171,20 @@ func (d *Detector) coastOff(samples []trace.Sample) int {
 		return 0
 	}
 	s := d.glide(-d.largest, min(d.offLevel, d.largest), math.Inf(1))
-	for i := range samples {
-		t, v, ok := s.next(&samples[i])
-		if !ok {
+	for len(samples) > 0 {
+		most := min(len(samples), batchN)
+		n := s.run(d, samples, most)
+		d.resid.addAll(d.ring, d.ring.end-n)
+		if n < most {
 			break
 		}
-		s.took(d, t, v, samples[i].AtNS)
-		d.resid.add(t, v)
+		samples = samples[n:]
 	}
 	return s.end(d)
 }
+
+// batchN readings are taken, and then worked on, while they are still at hand; fewer than any ring holds.
+const batchN = 256
 
 // coastOn: readings of a plateau, at or above the off level and no new peak.
 func (d *Detector) coastOn(samples []trace.Sample) int {
@@ -148,18 +203,23 @@ func (d *Detector) coastOn(samples []trace.Sample) int {
 	}
 	s := d.glide(d.offLevel, math.Nextafter(p.peak, math.Inf(1)), until)
 	w, near, h := d.interval(), p.peak-2.25*d.sigma, d.hist
-	for i := range samples {
-		t, v, ok := s.next(&samples[i])
-		if !ok || offLevelDue(h.n+1) {
+	for len(samples) > 0 {
+		most := min(len(samples), batchN, untilOffLevelDue(h.n))
+		n := s.run(d, samples, most)
+		from := d.ring.end - n
+		for k := from; k < d.ring.end; k++ {
+			v := d.ring.at(k).x
+			if v >= near {
+				p.crown.add(v)
+			}
+			h.add(v, w)
+		}
+		p.n += n
+		d.dec.addAll(d.ring, from)
+		if n < most || most == 0 {
 			break
 		}
-		s.took(d, t, v, samples[i].AtNS)
-		p.n++
-		if v >= near {
-			p.crown.add(v)
-		}
-		h.add(v, w)
-		d.dec.add(t, v)
+		samples = samples[n:]
 	}
 	return s.end(d)
 }

@@ -79,3 +79,18 @@ func compare(t *testing.T, got, want trace.Derivation) {
 		}
 	}
 }
+
+// The off level is worked out anew at the same readings, batch by batch and one by one.
+func TestNoOffLevelIsMissed(t *testing.T) {
+	for n := range 10000 {
+		k := untilOffLevelDue(n)
+		for j := range k {
+			if offLevelDue(n + 1 + j) {
+				t.Fatalf("after %d readings the off level is due after %d more, not %d", n, j, k)
+			}
+		}
+		if k < 0 || !offLevelDue(n+1+k) {
+			t.Fatalf("after %d readings: %d are too many or too few", n, k)
+		}
+	}
+}

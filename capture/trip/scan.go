@@ -1,6 +1,9 @@
 package trip
 
-import "math"
+import (
+	"math"
+	"math/bits"
+)
 
 // pulse is one stretch of fault current.
 type pulse struct {
@@ -292,6 +295,17 @@ func (d *Detector) holdEnd() (t float64, ok bool) {
 
 // offLevelDue: after n readings the off level is worked out anew.
 func offLevelDue(n int) bool { return n <= 8 || n&(n-1) == 0 || n&1023 == 0 }
+
+// untilOffLevelDue is how many readings after n come before the one at which that is due.
+func untilOffLevelDue(n int) int {
+	switch {
+	case n < 8:
+		return 0
+	case n < 1024:
+		return 1<<bits.Len(uint(n)) - n - 1 // up to the next power of two
+	}
+	return 1023 - n&1023
+}
 
 // updateOffLevel: 10 % of the plateau so far, at least the onset level.
 func (d *Detector) updateOffLevel() {

@@ -42,6 +42,24 @@ func (s *series) add(t, x float64) {
 	}
 }
 
+// addAll adds the ring's readings from number k on.
+func (s *series) addAll(r *ring, k int) {
+	for k < r.end {
+		if s.cur.n == 0 || s.cur.n+1 >= s.every {
+			s.add(r.at(k).t, r.at(k).x)
+			k++
+			continue
+		}
+		n := min(s.every-1-s.cur.n, r.end-k)
+		sum := s.cur.sum
+		for j := k; j < k+n; j++ {
+			sum += r.at(j).x
+		}
+		s.cur.sum, s.cur.n, s.cur.to = sum, s.cur.n+n, r.at(k+n-1).t
+		k += n
+	}
+}
+
 // within gives the means of the blocks that lie whole in from..to; where there is none, of the
 // blocks that touch it.
 func (s *series) within(from, to float64) []float64 {
