@@ -13,17 +13,17 @@ import (
 
 // The rows of what stands on the shelves. All take a transaction.
 
-const loadColumns = "name, kind, running_a, stall_a, continuous_a, withstand_a2s, wire_diameter_mm, insulation_class, note"
+const loadColumns = "name, kind, running_a, stall_a, continuous_a, withstand_a2s, wire_diameter_mm, insulation_class, time_constant_s, invented, note"
 
 func readLoads(ctx context.Context, q queryer, where string, args ...any) ([]trace.Load, error) {
 	return rowsOf(ctx, q, func(scan func(...any) error) (l trace.Load, err error) {
-		err = scan(&l.ID, &l.Name, &l.Kind, &l.RunningA, &l.StallA, &l.ContinuousA, &l.WithstandA2s, &l.WireDiameterMM, &l.InsulationClass, &l.Note)
+		err = scan(&l.ID, &l.Name, &l.Kind, &l.RunningA, &l.StallA, &l.ContinuousA, &l.WithstandA2s, &l.WireDiameterMM, &l.InsulationClass, &l.TimeConstantS, &l.Invented, &l.Note)
 		return l, err
 	}, "SELECT id, "+loadColumns+" FROM loads WHERE "+where+" ORDER BY name", args...)
 }
 
 func writeLoad(ctx context.Context, tx *sql.Tx, l *trace.Load) error {
-	values := []any{l.Name, l.Kind, l.RunningA, l.StallA, l.ContinuousA, l.WithstandA2s, l.WireDiameterMM, l.InsulationClass, l.Note}
+	values := []any{l.Name, l.Kind, l.RunningA, l.StallA, l.ContinuousA, l.WithstandA2s, l.WireDiameterMM, l.InsulationClass, l.TimeConstantS, l.Invented, l.Note}
 	return insertOrUpdate(ctx, tx, &l.ID, kind{"loads", "load", "loads"}, loadColumns, values)
 }
 

@@ -48,6 +48,7 @@ func (s *Server) routes() {
 	api("PUT /api/units/{id}", s.putUnit)
 	api("DELETE /api/units/{id}", s.deleteUnit)
 	api("GET /api/units/{id}/verdict", s.getVerdict)
+	api("GET /api/units/{id}/assessment", s.getAnalysis)
 	api("POST /api/units/{id}/remarks", s.postRemark)
 	api("DELETE /api/units/{id}/remarks/{remark}", s.deleteRemark)
 
@@ -68,6 +69,7 @@ func (s *Server) routes() {
 	api("DELETE /api/runs/{id}/marks/{edit}", s.deleteEdit)
 	api("GET /api/runs/{id}/used", s.getUsed)
 	api("GET /api/runs/{id}/samples", s.getSamples)
+	api("GET /api/runs/{id}/survival", s.getSurvival)
 	api("GET /api/runs/{id}/export", s.getExport)
 	api("POST /api/import", s.postImport)
 	api("GET /api/backup", s.getBackup)

@@ -8,11 +8,13 @@ import (
 
 func TestLoadsRigsAndCriteria(t *testing.T) {
 	ts := newTestServer(t)
-	// The set that comes with the program makes room for the one that is added here.
-	if status, body, _ := ts.call(t, "DELETE", "/api/criteria/1", ""); status != 204 {
-		t.Fatalf("%d %s", status, body)
+	// What comes with the program makes room for what is added here.
+	for _, path := range []string{"criteria/1", "loads/1", "loads/2", "loads/3", "loads/4", "loads/5", "loads/6", "loads/7"} {
+		if status, body, _ := ts.call(t, "DELETE", "/api/"+path, ""); status != 204 {
+			t.Fatalf("%s: %d %s", path, status, body)
+		}
 	}
-	first := map[string]string{"loads": "/1", "rigs": "/1", "criteria": "/2"}
+	first := map[string]string{"loads": "/8", "rigs": "/1", "criteria": "/2"}
 	for plural, c := range map[string]struct{ add, change, bad, says string }{
 		"loads": {`{"name":"Loco","kind":"motor","running_a":0.3,"stall_a":1.2,"insulation_class":"E"}`, `{"name":"Loco","stall_a":1.5}`,
 			`{"name":"x","stall_a":-1}`, "stall_a: -1 is out of range, allowed is 0 to 1000"},
@@ -44,11 +46,11 @@ func TestLoadsRigsAndCriteria(t *testing.T) {
 			"no such field":     {"POST", path, `{"name":"x","colour":"red"}`, 400},
 			"no JSON":           {"POST", path, `{`, 400},
 			"the name is taken": {"POST", path, c.change, 409},
-			"another number":    {"PUT", path + first[plural], `{"id":7,"name":"x"}`, 422},
-			"no such number":    {"PUT", path + "/9", c.change, 404},
-			"none to look at":   {"GET", path + "/9", "", 404},
+			"another number":    {"PUT", path + first[plural], `{"id":77,"name":"x"}`, 422},
+			"no such number":    {"PUT", path + "/99", c.change, 404},
+			"none to look at":   {"GET", path + "/99", "", 404},
 			"no number":         {"GET", path + "/x", "", 404},
-			"none to remove":    {"DELETE", path + "/9", "", 404},
+			"none to remove":    {"DELETE", path + "/99", "", 404},
 			"wrong method":      {"PATCH", path + first[plural], "", 405},
 		} {
 			status, body, _ := ts.call(t, x.method, x.path, x.body)
@@ -78,11 +80,11 @@ func TestAUnitNamesItsWeakestLoad(t *testing.T) {
 	if status, body, _ := ts.call(t, "PUT", "/api/units/1", `{"name":"Tin","load":"crane"}`); status != 422 || !strings.Contains(string(body), "crane") {
 		t.Errorf("%d %s", status, body)
 	}
-	if status, body, _ := ts.call(t, "DELETE", "/api/loads/1", ""); status != 409 || !strings.Contains(string(body), "Tin feeds") {
+	if status, body, _ := ts.call(t, "DELETE", "/api/loads/8", ""); status != 409 || !strings.Contains(string(body), "Tin feeds") {
 		t.Errorf("%d %s", status, body)
 	}
 	ts.must(t, "PUT", "/api/units/1", `{"name":"Tin","load":""}`, nil)
-	if status, body, _ := ts.call(t, "DELETE", "/api/loads/1", ""); status != 204 {
+	if status, body, _ := ts.call(t, "DELETE", "/api/loads/8", ""); status != 204 {
 		t.Errorf("%d %s", status, body)
 	}
 }

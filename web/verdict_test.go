@@ -88,7 +88,7 @@ func TestVerdictsNeverChangeInSilence(t *testing.T) {
 	ts.must(t, "POST", "/api/loads", `{"name":"Loco"}`, nil)
 	ts.must(t, "PUT", "/api/units/1", `{"name":"Tin","rated_current_a":1.6,"load":"Loco"}`, nil)
 	read("the weakest load is Loco, none was named")
-	ts.must(t, "PUT", "/api/loads/1", `{"name":"Loco","stall_a":2}`, nil)
+	ts.must(t, "PUT", "/api/loads/8", `{"name":"Loco","stall_a":2}`, nil)
 	read("what is known of the load Loco was changed")
 	if len(v.History) != 8 {
 		t.Errorf("%d verdicts are kept, want 8", len(v.History))

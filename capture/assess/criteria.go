@@ -122,3 +122,14 @@ criterion retry_heat
   when: auto_retry, hiccup
   pass: at most 1 x rated
 `
+
+// StopLimits are the times in seconds that the set asks a unit to stop within, and with caution; what a
+// protector is held against. Where it asks for none, a second is taken, without a caution.
+func (s Set) StopLimits() (pass, caution float64) {
+	for _, c := range s.Criteria {
+		if (c.Judges == ProtectedAfter || c.Judges == "time_to_cutoff_s") && c.Pass.Kind == AtMostLimit {
+			return c.Pass.High, c.Caution.High
+		}
+	}
+	return 1, 0
+}

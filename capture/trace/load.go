@@ -19,6 +19,8 @@ type Load struct {
 	WithstandA2s    float64 `json:"withstand_a2s"`    // A²s, that it stands once without passing heat on
 	WireDiameterMM  float64 `json:"wire_diameter_mm"` // mm, bare, of the winding or the wire
 	InsulationClass string  `json:"insulation_class"` // letter of IEC 60085
+	TimeConstantS   float64 `json:"time_constant_s"`  // s, of its cooling
+	Invented        bool    `json:"invented"`         // plausible, and measured on nothing
 	Note            string  `json:"note"`
 }
 
@@ -42,6 +44,7 @@ func (l Load) Validate() error {
 	return inRanges([]ranged{
 		{"running_a", l.RunningA, 0, 1000}, {"stall_a", l.StallA, 0, 1000}, {"continuous_a", l.ContinuousA, 0, 1000},
 		{"withstand_a2s", l.WithstandA2s, 0, 1e9}, {"wire_diameter_mm", l.WireDiameterMM, 0, 20},
+		{"time_constant_s", l.TimeConstantS, 0, 86400},
 	})
 }
 

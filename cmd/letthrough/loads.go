@@ -25,6 +25,7 @@ type loadFlags struct {
 	Withstand       *float64 `help:"Heat that it stands once." placeholder:"A2S"`
 	WireDiameter    *float64 `help:"Of the winding or the wire, bare, in millimetres." placeholder:"MM"`
 	InsulationClass *string  `help:"Letter of IEC 60085: Y, A, E, B, F or H." placeholder:"CLASS"`
+	TimeConstant    *float64 `help:"Of its cooling, in seconds." placeholder:"S"`
 	Note            *string  `help:"A note." placeholder:"TEXT"`
 }
 
@@ -36,7 +37,9 @@ func (f loadFlags) apply(l *trace.Load) {
 	set(&l.WithstandA2s, f.Withstand)
 	set(&l.WireDiameterMM, f.WireDiameter)
 	set(&l.InsulationClass, f.InsulationClass)
+	set(&l.TimeConstantS, f.TimeConstant)
 	set(&l.Note, f.Note)
+	l.Invented = false // a person says what it is
 }
 
 // onShelf gives the one of a name or, where none is called so, of a number.
@@ -63,10 +66,10 @@ func (c loadsListCmd) Run(env *surroundings) error {
 			return printJSON(env.stdout, loads)
 		}
 		w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "id\tload\tkind\trunning\tstalled\tfor ever\twithstands\twire\tclass\tnote")
+		fmt.Fprintln(w, "id\tload\tkind\trunning\tstalled\tfor ever\twithstands\twire\tclass\tcools in\tnote")
 		for _, l := range loads {
-			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.ID, l.Name, l.Kind, known(l.RunningA, "A"), known(l.StallA, "A"),
-				known(l.ContinuousA, "A"), known(l.WithstandA2s, "A²s"), known(l.WireDiameterMM, "mm"), l.InsulationClass, l.Note)
+			fmt.Fprintf(w, "%d\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", l.ID, l.Name, l.Kind, known(l.RunningA, "A"), known(l.StallA, "A"),
+				known(l.ContinuousA, "A"), known(l.WithstandA2s, "A²s"), known(l.WireDiameterMM, "mm"), l.InsulationClass, known(l.TimeConstantS, "s"), l.Note)
 		}
 		return w.Flush()
 	})

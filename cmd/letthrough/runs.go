@@ -29,6 +29,7 @@ type runsCmd struct {
 	Unmark  runsUnmarkCmd  `cmd:"" help:"Take back what was said of a mark."`
 	Exclude runsExcludeCmd `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
 	Derive  runsDeriveCmd  `cmd:"" help:"Derive a run's figures again, with other settings."`
+	Survive runsSurviveCmd `cmd:"" help:"Would the loads have survived it? The recorded current run through each of them."`
 	Backup  runsBackupCmd  `cmd:"" help:"Copy the database while it is in use."`
 }
 

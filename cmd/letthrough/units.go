@@ -17,6 +17,7 @@ type unitsCmd struct {
 	Edit    unitsEditCmd    `cmd:"" help:"Change a unit."`
 	Remove  unitsRemoveCmd  `cmd:"" help:"Remove a unit that has no runs."`
 	Verdict unitsVerdictCmd `cmd:"" help:"What the criteria make of a unit, with all reasons and how the verdict came about."`
+	Assess  unitsAssessCmd  `cmd:"" help:"Repeats, time-current curve, faults it never notices, and which protector would help."`
 	Remark  unitsRemarkCmd  `cmd:"" help:"Say something beside a unit's verdict, or take it back."`
 }
 
