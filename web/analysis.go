@@ -133,7 +133,7 @@ func Survive(ctx context.Context, st SurvivalStore, id int64, load string) ([]Su
 	if err != nil {
 		return nil, err
 	}
-	ch, info, ok := currentOf(run)
+	ch, info, ok := figuresChannel(run)
 	if !ok {
 		return nil, outOfRange("", "run %d has no current", id)
 	}
@@ -186,8 +186,8 @@ func survivedOf(o assess.Outcome) Survived {
 	return s
 }
 
-// currentOf finds the channel that the figures of a run are of.
-func currentOf(run store.Run) (trace.Channel, store.ChannelInfo, bool) {
+// figuresChannel finds the channel that the figures of a run are of.
+func figuresChannel(run store.Run) (trace.Channel, store.ChannelInfo, bool) {
 	for _, c := range run.Channels {
 		if c.Quantity == trace.Current && c.Samples > 0 && (run.DerivedWith.CurrentFrom == "" || c.Instrument == run.DerivedWith.CurrentFrom) {
 			return c.Channel, c, true
