@@ -24,8 +24,20 @@ func partName(parts []trace.RigPart, place int) string {
 	return p.Kind
 }
 
-// the puts an article before what is a plain word; a name that a person gave stands by itself.
-func the(name string) string { return "the " + strings.TrimPrefix(name, "the ") }
+// plain are the words of things: a name that holds one takes an article, another that a person gave stands by
+// itself.
+var plain = append([]string{"meter", "board", "input", "clip", "plug", "socket", "wire", "cable", "box"}, trace.RigPartKinds...)
+
+// the puts an article before what is a thing by its name.
+func the(name string) string {
+	low := strings.ToLower(name)
+	for _, word := range plain {
+		if strings.Contains(low, word) && !strings.HasPrefix(low, "the ") {
+			return "the " + name
+		}
+	}
+	return name
+}
 
 func capital(s string) string {
 	if s == "" {
@@ -94,4 +106,35 @@ func seconds(s float64, round func(float64) float64) string {
 		return fmt.Sprintf("%.0f ms", round(1000*s+1e-9))
 	}
 	return "0 s"
+}
+
+// Ratings says in one line what is known of a part, the same on every page and list.
+func Ratings(p trace.RigPart) string {
+	var says []string
+	say := func(known bool, format string, args ...any) {
+		if known {
+			says = append(says, fmt.Sprintf(format, args...))
+		}
+	}
+	say(p.Ohm > 0, "%s", ohms(p.Ohm))
+	say(p.TolerancePct > 0, "± %s %%", short(p.TolerancePct))
+	say(p.LengthM > 0, "%s m", short(p.LengthM))
+	say(p.AreaMM2 > 0, "%s mm²", short(p.AreaMM2))
+	say(p.Material != "" && p.Material != "copper", "%s", p.Material)
+	say(p.Insulation != "", "%s", p.Insulation)
+	say(p.FullScaleA > 0, "reads up to %s", amps(p.FullScaleA))
+	say(p.IntervalS > 0, "a reading every %s", roughSeconds(p.IntervalS))
+	say(p.RatedA > 0, "%s", amps(p.RatedA))
+	say(p.RatedV > 0, "%s", volts(p.RatedV))
+	say(p.RatedW > 0, "%s", watts(p.RatedW))
+	say(p.OverloadFactor > 0, "%s × that for %s", short(p.OverloadFactor), roughSeconds(p.OverloadS))
+	say(p.TauS > 0, "time constant %s", roughSeconds(p.TauS))
+	say(p.MaxOnS > 0, "on for at most %s", roughSeconds(p.MaxOnS))
+	say(p.RestS > 0, "then rests %s", roughSeconds(p.RestS))
+	say(p.FuseA > 0, "fuse of %s inside", amps(p.FuseA))
+	say(p.MakeA > 0, "closes on %s", amps(p.MakeA))
+	say(p.BreakA > 0, "opens %s", amps(p.BreakA))
+	say(p.FuseSheet != "", "%s", p.FuseSheet)
+	say(p.MeltingA2s > 0, "melts at %s", heatA2s(p.MeltingA2s))
+	return strings.Join(says, ", ")
 }

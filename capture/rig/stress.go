@@ -47,7 +47,7 @@ func stressOf(parts []trace.RigPart, place int, amp, hold float64) Stress {
 		}
 		used := l.warm.Share(amp, hold, 0)
 		s.whole = max(s.whole, used)
-		if l.took != "" && (s.limit == nil || s.limit.what == l.what) {
+		if l.took != "" && s.limit != nil && s.limit.what == l.what {
 			s.Taken = l.took
 		}
 		cool := heat.Warming{BudgetA2s: l.warm.BudgetA2s, TauS: min(l.idle, l.warm.TauS)}

@@ -8,8 +8,10 @@ import (
 
 	"letthrough/capture"
 	"letthrough/capture/contact"
+	"letthrough/capture/rig"
 	"letthrough/capture/sim"
 	"letthrough/capture/wire"
+	"letthrough/store"
 	"letthrough/web"
 )
 
@@ -93,6 +95,10 @@ func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 			return err
 		}
 	}
+	built, err := demoRig(env, d.db)
+	if err != nil {
+		return err
+	}
 	if err := d.bench.AddInstrument(spec); err != nil {
 		return err
 	}
@@ -103,8 +109,24 @@ func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 		return err
 	}
 	env.log.Info("the demo keeps its runs here", "db", path)
-	s := &showman{bench: d.bench, db: d.db, stand: stand, clock: clock, log: env.log, touched: touched}
+	s := &showman{bench: d.bench, db: d.db, stand: stand, rig: built, clock: clock, log: env.log, touched: touched}
 	stop := s.start(env.ctx)
 	defer stop()
 	return d.wait(env)
+}
+
+// demoRig puts the starter parts and the rig of them on the shelf, and gives the rig's name: empty where a database
+// that somebody brought along has rigs of its own only.
+func demoRig(env *surroundings, db *store.DB) (string, error) {
+	made := rig.StarterRig()
+	if _, err := db.AddStarter(env.ctx, rig.Starter(), made); err != nil {
+		return "", err
+	}
+	switch _, err := db.Rigs().ByName(env.ctx, made.Name); {
+	case errors.Is(err, store.ErrNotFound):
+		return "", nil
+	case err != nil:
+		return "", err
+	}
+	return made.Name, nil
 }

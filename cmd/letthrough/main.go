@@ -30,6 +30,7 @@ type commands struct {
 	Units       unitsCmd       `cmd:"" help:"Units under test and their rating plates."`
 	Loads       loadsCmd       `cmd:"" help:"What units feed in use: motors, wire."`
 	Criteria    criteriaCmd    `cmd:"" help:"Named sets of criteria that verdicts go by."`
+	Rig         rigCmd         `cmd:"" help:"The rig: parts, what they stand in a test, and resistors for a ramp or stairs."`
 	Instruments instrumentsCmd `cmd:"" help:"Instruments that serve opens, and their calibrations."`
 	Verify      verifyCmd      `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
 	Sim         simCmd         `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`

@@ -18,6 +18,7 @@ type showman struct {
 	db      *store.DB
 	stand   *sim.Stand
 	clock   capture.Clock
+	rig     string // that the units are tested on; empty: none
 	log     *slog.Logger
 	touched <-chan struct{} // somebody else steers now
 }
@@ -77,7 +78,7 @@ func (s *showman) test(ctx context.Context, u sim.Unit) (run int64, err error) {
 	if err := s.until(ctx, func(st capture.State) bool { return st.ContactIs.State == capture.ContactReady }); err != nil {
 		return 0, err
 	}
-	if err := s.bench.Arm(capture.ArmRequest{Unit: unit}); err != nil {
+	if err := s.bench.Arm(capture.ArmRequest{Unit: unit, Rig: s.rig}); err != nil {
 		return 0, err
 	}
 	if err := s.bench.DriveContact(true); err != nil {
