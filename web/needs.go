@@ -97,6 +97,7 @@ type Store interface {
 	EditMark(ctx context.Context, id int64, e trace.MarkEdit) (trace.MarkEdit, error)
 	TakeBackEdit(ctx context.Context, id, edit int64) error
 	AddDerivation(ctx context.Context, id int64, s trace.Settings, d trace.Derivation, version string) (int64, error)
+	DerivationByID(ctx context.Context, id, derivation int64) (trace.Derivation, trace.Settings, error)
 	ChooseDerivation(ctx context.Context, id, derivation int64) error
 	Health() store.Health
 	Path() string

@@ -236,15 +236,23 @@ type pageWords struct {
 	Phases     map[trace.Phase]string     `json:"phases"`
 	Procedures map[trace.Procedure]string `json:"procedures"`
 	Waveforms  map[trace.Waveform]string  `json:"waveforms"`
+	Marks      map[trace.MarkKind]string  `json:"marks"`
+	Uses       map[trace.UseKind]string   `json:"uses"`
 }
 
 func wordsForPages() pageWords {
-	w := pageWords{map[trace.Phase]string{}, map[trace.Procedure]string{}, map[trace.Waveform]string{}}
+	w := pageWords{map[trace.Phase]string{}, map[trace.Procedure]string{}, map[trace.Waveform]string{}, map[trace.MarkKind]string{}, map[trace.UseKind]string{}}
 	for _, p := range []trace.Phase{trace.Idle, trace.Fault, trace.Limiting, trace.Off, trace.Retry} {
 		w.Phases[p] = words.Phase(p)
 	}
 	for _, p := range trace.Procedures {
 		w.Procedures[p] = words.Procedure(p)
+	}
+	for _, k := range markKinds {
+		w.Marks[k] = words.Mark(k)
+	}
+	for _, u := range []trace.UseKind{trace.UseEdge, trace.UseLevel, trace.UseSum, trace.UseMost, trace.UsePeak, trace.UseCount, trace.UseSlope} {
+		w.Uses[u] = words.Use(u)
 	}
 	for _, f := range trace.Waveforms {
 		w.Waveforms[f] = words.Waveform(f)

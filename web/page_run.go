@@ -19,8 +19,11 @@ type runView struct {
 	Under     string
 	Behaviour string
 	Recovery  string
-	Lines     []words.Line
-	Events    []eventRow
+	Why       []whyRow
+	Marks     []runMark
+	Jumps     []jump
+	Speeds    []float64
+	Fields    []settingField
 	Settings  []fact
 	Facts     []fact
 	Counts    []fact
@@ -30,20 +33,47 @@ type runView struct {
 	Edits     []editRow
 	Choices   []choice // the marks that can be moved or struck
 	Kinds     []choice // ... and the kinds that can be added
+	// Derivations are what was kept of this run; Older: what is shown is not the current one.
+	Derivations []derivationRow
+	Older       bool
 }
+
+// AsSentence is for the template.
+func (runView) AsSentence(s string) string { return asSentence(s) }
+
+// jump is a part of the run to look at.
+type jump struct {
+	Say      string
+	From, To float64
+}
+
+// replaySpeeds are offered on the page; the socket takes any between the first and the last.
+var replaySpeeds = []float64{0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100}
 
 type fact struct{ Name, Value string }
 
 type runData struct {
-	Option map[string]any `json:"option"`
-	Words  pageWords      `json:"words"`
-	ID     int64          `json:"id"`
-	HoldS  float64        `json:"hold_s"`
-	Unit   trace.Unit     `json:"unit"`
-	Marks  []markData     `json:"marks"`
-	Lines  []words.Line   `json:"lines"`
-	FromS  float64        `json:"from_s"`
-	ToS    float64        `json:"to_s"`
+	Option     map[string]any `json:"option"`
+	Words      pageWords      `json:"words"`
+	ID         int64          `json:"id"`
+	HoldS      float64        `json:"hold_s"`
+	Unit       trace.Unit     `json:"unit"`
+	Marks      []markData     `json:"marks"`
+	Lines      []words.Line   `json:"lines"`
+	Levels     []levelData    `json:"levels"`
+	FullScaleA float64        `json:"full_scale_a"` // the most that the range shows; 0 where unknown
+	FromS      float64        `json:"from_s"`
+	ToS        float64        `json:"to_s"`
+	// IntervalS is the mean time between two readings of the channel that has the most.
+	IntervalS float64 `json:"interval_s"`
+	Operator  bool    `json:"operator"` // ... who may change marks
+	Current   bool    `json:"current"`  // what is shown is the current derivation
+}
+
+// levelData is a level of the current with its name: the stair that was carried, the trip.
+type levelData struct {
+	A    float64 `json:"a"`
+	Text string  `json:"text"`
 }
 
 type markData struct {
@@ -52,6 +82,8 @@ type markData struct {
 	T    float64        `json:"t"`
 	By   trace.By       `json:"by"`
 	Say  string         `json:"say"`
+	Text string         `json:"text,omitempty"`
+	WasS *float64       `json:"was_s,omitempty"` // where the program itself had put it
 }
 
 func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
@@ -63,11 +95,16 @@ func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	lines := linesOf(run.Derivation.Figures, run.Settings)
+	shown, err := s.showOlder(r, &run)
+	if err != nil {
+		return err
+	}
+	lines := linesOf(run.Derivation.Figures, run.DerivedWith)
 	v := runView{
 		Run: run, Title: run.Unit + ", run " + strconv.FormatInt(id, 10), Under: runUnder(run),
 		Behaviour: words.Behaviour(run.Derivation.Behaviour), Recovery: words.Recovery(run.Derivation.Recovery),
-		Lines: lines, Events: eventRows(run.Derivation.Marks), Settings: settingFacts(run), Facts: runFacts(run), Counts: countFacts(run.Counts),
+		Why: whyRows(run), Marks: runMarks(run), Jumps: jumpsOf(run), Speeds: replaySpeeds, Fields: settingFields(run),
+		Derivations: derivationRows(run, shown), Older: shown != 0, Settings: settingFacts(run), Facts: runFacts(run), Counts: countFacts(run.Counts),
 		Open: run.State == trace.RunOpen, Operator: roleOf(r) == roleOperator,
 		Edits: editRows(run.Edits), Choices: markChoices(run), Kinds: kindChoices(),
 		Asked: slices.ContainsFunc(run.Derivation.Warnings, func(w trace.Warning) bool { return w.Code == "final_fall" }),
@@ -75,21 +112,46 @@ func (s *Server) runPage(w http.ResponseWriter, r *http.Request) error {
 	if v.Asked && run.Derivation.Behaviour == trace.BehaviourUnsure {
 		v.Behaviour = "The current fell; whose doing is open"
 	}
-	d := runData{Option: chartOption(), Words: wordsForPages(), ID: id, HoldS: run.HoldS, Unit: run.Plate, Lines: lines, Marks: []markData{}}
-	if d.HoldS == 0 {
-		d.HoldS = run.Settings.HoldS
+	d := runData{Option: chartOption(), Words: wordsForPages(), ID: id, HoldS: run.HoldS, Unit: run.Plate, Lines: lines, Marks: markDataOf(run), Levels: levelsOf(run), FullScaleA: run.DerivedWith.FullScaleA,
+		Operator: v.Operator && !v.Open && !v.Older, Current: !v.Older}
+	if h := run.DerivedWith.HoldS; h > 0 {
+		d.HoldS = h
 	}
-	for _, m := range run.Derivation.Marks {
-		if !m.Withdrawn {
-			d.Marks = append(d.Marks, markData{m.ID, m.Kind, m.T, m.By, words.Mark(m.Kind)})
-		}
-	}
+	d.IntervalS = 1e-3
+	most := int64(0)
 	for _, c := range run.Channels {
 		d.FromS, d.ToS = min(d.FromS, c.FromS), max(d.ToS, c.ToS)
+		if c.Samples > max(most, 1) {
+			most, d.IntervalS = c.Samples, (c.ToS-c.FromS)/float64(c.Samples-1)
+		}
 	}
 	f := s.frameOf(r, v.Title, "/runs", "run.js", true)
 	f.Page, f.Data = v, d
 	return s.render(w, r, http.StatusOK, "run", f)
+}
+
+// showOlder puts another derivation of the run in the current one's place where the address asks for one, and gives
+// its number; 0: the current one is shown.
+func (s *Server) showOlder(r *http.Request, run *store.Run) (int64, error) {
+	text := r.URL.Query().Get("derivation")
+	if text == "" {
+		return 0, nil
+	}
+	id, err := strconv.ParseInt(text, 10, 64)
+	if err != nil {
+		return 0, malformed("the run's page lists its derivations", "derivation: %q is no number of one", clip(text))
+	}
+	for _, d := range run.Derivations {
+		if d.ID == id && d.Current {
+			return 0, nil
+		}
+	}
+	d, set, err := s.store.DerivationByID(r.Context(), run.ID, id)
+	if err != nil {
+		return 0, err
+	}
+	run.Derivation, run.DerivedWith = d, set
+	return id, nil
 }
 
 func runUnder(run store.Run) string {

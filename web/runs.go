@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"letthrough/capture/trace"
+	"letthrough/capture/words"
 	"letthrough/store"
 )
 
@@ -252,6 +253,11 @@ type derivedJSON struct {
 	Kept         bool           `json:"kept"`
 	DerivationID *int64         `json:"derivation_id"`
 	Settings     trace.Settings `json:"settings"`
+	// ZeroS is where the zero of this derivation lies, from that of the run's current one.
+	ZeroS   float64      `json:"zero_s"`
+	Lines   []words.Line `json:"lines"`
+	Changes []changeJSON `json:"changes"` // against the current derivation, in words
+	Same    int          `json:"same"`    // figures that stay as they are
 	trace.Derivation
 }
 
@@ -346,7 +352,9 @@ func (s *Server) derive(w http.ResponseWriter, r *http.Request, run store.Run, s
 	if m, ok := d.FirstMark(trace.Onset); ok {
 		zero = m.T
 	}
-	out.Settings, out.Derivation = set.Shifted(-zero), d.Shifted(-zero, "onset")
+	out.Settings, out.Derivation, out.ZeroS = set.Shifted(-zero), d.Shifted(-zero, "onset"), zero-run.ZeroS
+	out.Lines = linesOf(d.Figures, set)
+	out.Changes, out.Same = changesOf(run.Derivation, run.DerivedWith, d, set)
 	out.Marks, out.Warnings = orNone(out.Marks), orNone(out.Warnings)
 	s.writeJSON(w, r, http.StatusOK, out)
 	return nil

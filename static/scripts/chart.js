@@ -21,6 +21,7 @@ import { alongOf } from "./timeaxis.js";
  * @property {number} keptS armed: what is kept from before; else 0
  * @property {import("./says.js").Level[]} [levels] named levels of the current, such as the stair that was carried
  * @property {string} [name] of a lane: what it shows
+ * @property {{key: string, paint: (canvas: import("./runlayer.js").Canvas) => void}} [layer] what a page draws over the trace
  */
 
 /** The library's work is the dear part: while something grows, the frame follows after this many
@@ -106,7 +107,7 @@ export class TraceChart {
     this.picture = picture;
     if (!this.width || !this.height || !this.host.offsetParent) return;
     const { view, store } = picture;
-    const key = `${store?.version} ${picture.zeroS} ${picture.now?.t} ${picture.lines.map((l) => l.lead + l.value + l.more).join()} ${view.from} ${view.to} ${view.top} ${view.bottom} ${view.log} ${view.part?.from} ${view.part?.to} ${view.stretches.length} ${view.endS} ${this.pointed} ${this.pointedSays} ${this.choice}`;
+    const key = `${store?.version} ${picture.zeroS} ${picture.now?.t} ${picture.lines.map((l) => l.lead + l.value + l.more).join()} ${view.from} ${view.to} ${view.top} ${view.bottom} ${view.log} ${view.part?.from} ${view.part?.to} ${view.stretches.length} ${view.endS} ${this.pointed} ${this.pointedSays} ${this.choice} ${picture.layer?.key}`;
     const at = performance.now();
     const since = at - this.frameAt;
     const due = since >= FRAME_EVERY_MS || (since >= FRAME_SOONEST_MS && this.lagPx(view) >= FRAME_LAG_PX);
@@ -152,6 +153,14 @@ export class TraceChart {
    */
   timeAt(px) {
     return this.frame.scale().t(px);
+  }
+
+  /**
+   * The pixel of a time, from the chart's left edge.
+   * @param {number} t
+   */
+  pixelOf(t) {
+    return this.frame.scale().x(t);
   }
 
   /**
@@ -210,6 +219,7 @@ export class TraceChart {
     if (picture.now && picture.now.t <= view.to) paintNow(ctx, scale.x(picture.now.t), scale.y(Number.isFinite(picture.now.a) ? picture.now.a : view.top), plot, colour);
     if (this.lane) this.sayLane(ctx, picture, plot);
     else this.saySays(ctx, picture, plot, scale);
+    if (!this.lane) picture.layer?.paint({ ctx, plot, scale, colour, face, view, store });
     if (this.pointed !== null) this.sayPointer(ctx, picture, plot, scale);
     this.sayUnit(ctx, view, plot, scale);
   }

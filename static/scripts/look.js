@@ -35,6 +35,10 @@ export class LookPanel {
     this.others = [];
     /** @type {{from: number, to: number} | null} the close look now */
     this.near = null;
+    /** @type {(view: import("./frame.js").View, channel: number | null) => import("./columns.js").ColumnStore | null} finer columns of a view, where a page has any; null: those of the trace */
+    this.fine = () => null;
+    /** @type {Picture["layer"]} what a page draws over the close look */
+    this.closeLayer = undefined;
     /** @type {(text: string) => void} says what keys point to */
     this.speak = () => {};
     this.acts = {
@@ -119,6 +123,7 @@ export class LookPanel {
     // On logarithmic time the beginning has room enough on the whole.
     let near = chosen ? lookPicture(picture, chosen, PARTS) : log ? null : closePicture(picture, views.clientWidth);
     if (near && log) near = logPicture(near);
+    if (near) near = { ...near, store: this.fine(near.view, null) ?? near.store, layer: this.closeLayer };
     this.near = near ? { from: near.view.from, to: near.view.to } : null;
     if (views.classList.contains("has-close") !== (near !== null)) {
       views.classList.toggle("has-close", near !== null);
@@ -131,7 +136,8 @@ export class LookPanel {
       // The words stand on the close look; beside it the whole keeps only what comes later.
       this.whole.show({ ...picture, view: { ...picture.view, part: chosen ? this.near : null }, lines: picture.lines.filter((l) => l.key.startsWith("retry")) });
     } else {
-      this.whole.show(log ? logPicture(picture) : picture);
+      const whole = log ? logPicture(picture) : picture;
+      this.whole.show({ ...whole, store: (log ? this.fine(whole.view, null) : null) ?? whole.store });
     }
     this.showLanes(chosen && near ? near : log ? logPicture(picture) : picture, others);
     this.showActs(log);
@@ -159,7 +165,7 @@ export class LookPanel {
     }
     const names = new Set(others.map((o) => o.channel.quantity));
     for (const { channel, store, index } of others) {
-      const shown = lanePicture(picture, channel, store, names.size < others.length || channel.quantity === "current");
+      const shown = lanePicture(picture, channel, this.fine(picture.view, index) ?? store, names.size < others.length || channel.quantity === "current");
       let lane = this.lanes.get(index);
       if (!lane) {
         const host = make("div", "trace is-lane");

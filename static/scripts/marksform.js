@@ -14,6 +14,12 @@ function seconds(text) {
   return /^[+-]?(\d+\.?\d*|\.\d+)$/.test(t) ? Number(t) : NaN;
 }
 
+/**
+ * Opens the form for one mark. The reason is asked for in any case.
+ * @type {(mark: {does: "move" | "strike" | "add", kind: string, was: number, at: number, within: number}) => void}
+ */
+export let openMark = () => {};
+
 const form = document.getElementById("mark-form");
 
 if (form instanceof HTMLFormElement) {
@@ -30,10 +36,33 @@ if (form instanceof HTMLFormElement) {
     element("mark-which-field").hidden = does === "add";
     element("mark-at-field").hidden = does === "strike";
     element("mark-within-field").hidden = does === "strike";
+    const note = does === "add" && field("mark-kind").value === "note";
+    element("mark-reason-label").textContent = note ? "What is there to note?" : "Why?";
+    element("mark-tells").hidden = note;
+    element("mark-title").textContent = note ? "Pin a note to this instant" : "Change a mark";
   };
   field("mark-does").addEventListener("change", show);
+  field("mark-kind").addEventListener("change", show);
   show();
   element("mark-open").addEventListener("click", () => dialog.showModal());
+  openMark = ({ does, kind, was, at, within }) => {
+    field("mark-does").value = does;
+    if (does === "add") field("mark-kind").value = kind;
+    else {
+      const options = [.../** @type {HTMLSelectElement} */ (which).options].filter((o) => o.value.startsWith(`${kind} `));
+      const away = (/** @type {HTMLOptionElement} */ o) => Math.abs(Number(o.value.split(" ")[1]) - was);
+      const best = options.sort((a, b) => away(a) - away(b))[0];
+      if (best) which.value = best.value;
+    }
+    const short = (/** @type {number} */ v) => (Number.isFinite(v) ? String(Number(v.toPrecision(v === at ? 12 : 2))) : "");
+    field("mark-at").value = Number.isFinite(at) ? String(Number(at.toFixed(6))) : "";
+    field("mark-within").value = short(within);
+    field("mark-reason").value = "";
+    says.replaceChildren();
+    show();
+    dialog.showModal();
+    field("mark-reason").focus();
+  };
 
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
