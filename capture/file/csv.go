@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strconv"
+	"unicode/utf8"
 
 	"letthrough/capture/trace"
 )
@@ -56,6 +57,8 @@ type CSVReader struct {
 	rows    int64
 	places  int // most decimal places seen in the current, its unit counted in
 	unclear bool
+	marks   [roles]decimalMarks
+	cr      bool // lines end in CR alone
 }
 
 // NewCSVReader reads the header.
@@ -67,13 +70,16 @@ func NewCSVReader(r io.Reader, name string, opt CSVOptions) (*CSVReader, error) 
 	if err := c.checkText(); err != nil {
 		return nil, err
 	}
+	if c.cr = endsLinesInCR(c.buf); c.cr {
+		crToLF(c.buf)
+	}
 	c.buf = bytes.TrimPrefix(c.buf, []byte("\xef\xbb\xbf")) // byte-order mark
 	record, lines, err := c.header()
 	if err != nil {
 		return nil, err
 	}
 	delimiter := pickDelimiter(string(record))
-	cells, err := c.split(record, delimiter)
+	cells, err := c.split(inUTF8(record), delimiter)
 	if err != nil {
 		return nil, err
 	}
@@ -106,6 +112,34 @@ func (c *CSVReader) checkText() error {
 		return nil
 	}
 	return e
+}
+
+// endsLinesInCR tells whether the lines of a file that begins so end in CR alone. A CR at the very end of
+// what was read may have its LF behind it.
+func endsLinesInCR(head []byte) bool {
+	i := bytes.IndexByte(head, '\r')
+	return i >= 0 && i < len(head)-1 && bytes.IndexByte(head, '\n') < 0
+}
+
+func crToLF(b []byte) {
+	for i, c := range b {
+		if c == '\r' {
+			b[i] = '\n'
+		}
+	}
+}
+
+// inUTF8 gives a header that is no UTF-8 as what it then nearly always is: Latin-1, whose micro sign is the
+// byte 0xB5.
+func inUTF8(header []byte) []byte {
+	if utf8.Valid(header) {
+		return header
+	}
+	var out []byte
+	for _, c := range header {
+		out = utf8.AppendRune(out, rune(c))
+	}
+	return out
 }
 
 // header finds the first record that is neither empty nor a remark.
@@ -173,6 +207,9 @@ func (c *CSVReader) more() error {
 	}
 	for len(c.buf) < cap(c.buf) && !c.eof {
 		n, err := c.r.Read(c.buf[len(c.buf):cap(c.buf)])
+		if c.cr {
+			crToLF(c.buf[len(c.buf) : len(c.buf)+n])
+		}
 		c.buf = c.buf[:len(c.buf)+n]
 		if err == io.EOF {
 			c.eof = true

@@ -80,6 +80,9 @@ func (c *CSVReader) understand(fields int, r *row, line int) error {
 	if !ok {
 		return bad(timeRole, "want a time as a decimal number")
 	}
+	if err := c.checkMark(timeRole, text, line); err != nil {
+		return err
+	}
 	if r.at, ok = d.nanoseconds(c.layout.columns[timeRole].shift); !ok {
 		return bad(timeRole, "want a time within 292 years of zero")
 	}
@@ -87,6 +90,11 @@ func (c *CSVReader) understand(fields int, r *row, line int) error {
 	if cell := r.cells[flagsRole]; len(cell) > 0 {
 		if r.flags[0], r.flags[1], ok = readFlags(cell); !ok {
 			return bad(flagsRole, "want over, gap or nothing")
+		}
+	}
+	for _, q := range []role{currentRole, voltageRole} {
+		if err := c.checkMark(q, trim(r.cells[q]), line); err != nil {
+			return err
 		}
 	}
 	r.hasVoltage = false

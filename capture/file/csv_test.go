@@ -59,6 +59,13 @@ func TestReadCSV(t *testing.T) {
 		"slash":                {"t / µs\tCurrent / uA\n3\t7\n", file.CSVOptions{}, "3000 7e-06", ""},
 		"kilovolts":            {"t,i,voltage_kV\n0,1,0.012\n", file.CSVOptions{}, "0 1", "0 12"},
 		"decimal comma":        {"time_s;current_a\n0,25;-1,5\n0.5;2.5\n", file.CSVOptions{}, "250000000 -1.5; 500000000 2.5", ""},
+		"marks mixed, one way": {"time_s;current_a\n0;1,5\n1;2.5\n2;0.512\n3;1234.500\n4;1,25\n5;OL\n", file.CSVOptions{}, "0 1.5; 1000000000 2.5; 2000000000 0.512; 3000000000 1234.5; 4000000000 1.25; 5000000000 +Inf f1", ""},
+		"points only":          {"time_s;current_a\n0;4.500\n1;O.L\n2;4.501\n", file.CSVOptions{}, "0 4.5; 1000000000 +Inf f1; 2000000000 4.501", ""},
+		"each column its mark": {"time_s;current_a\n1.001;4,500\n1.002;4,501\n", file.CSVOptions{}, "1001000000 4.5; 1002000000 4.501", ""},
+		"over among commas":    {"time_s;current_a\n0;4,500\n1;9.9E37\n", file.CSVOptions{}, "0 4.5; 1000000000 +Inf f1", ""},
+		"CR alone":             {"time_s,current_a\r0,1\r1,2\r", file.CSVOptions{}, "0 1; 1000000000 2", ""},
+		"CR alone, no end":     {"# x\r\rtime_s,current_a\r0,1\r1,\"2\"", file.CSVOptions{}, "0 1; 1000000000 2", ""},
+		"Latin-1 header":       {"time (\xb5s);I [\xb5A];caf\xe9\n3;7;x\n", file.CSVOptions{}, "3000 7e-06", ""},
 		"columns by name":      {"Sample,Clock (s),Shunt (mA),Case (mA)\n1,0.5,100,7\n", file.CSVOptions{TimeColumn: "Clock (s)", CurrentColumn: "shunt"}, "500000000 0.1", ""},
 		"columns by number":    {"a,b,c\n1,0.5,100\n", file.CSVOptions{TimeColumn: "2", CurrentColumn: "3"}, "500000000 100", ""},
 		"no header":            {"0.5,100\n1,101\n", file.CSVOptions{TimeColumn: "1", CurrentColumn: "2"}, "500000000 100; 1000000000 101", ""},
@@ -103,6 +110,12 @@ func TestReadCSVSaysWhatIsWrong(t *testing.T) {
 		"hexadecimal":            {"time_s,current_a\n0,0x10\n", file.CSVOptions{}, []string{"line 2", "want a number"}},
 		"underscores":            {"time_s,current_a\n0,1_000\n", file.CSVOptions{}, []string{"want a number"}},
 		"two points":             {"time_s,current_a\n0,1.2.3\n", file.CSVOptions{}, []string{"want a number"}},
+		"point among commas":     {"time_s;current_a\n0;1,5\n1;4.500\n", file.CSVOptions{}, []string{"tin.csv, line 3, column current_a", "line 2 has a decimal comma", `got "4.500"`, "one mark"}},
+		"point before commas":    {"time_s;current_a\n0;4.500\n1;1,5\n", file.CSVOptions{}, []string{"tin.csv, line 2, column current_a", "line 3 has a decimal comma", `got "4.500"`}},
+		"comma among points":     {"time_s;current_a\n0;1.5\n1;2\n2;-4,500\n", file.CSVOptions{}, []string{"line 4", "line 2 has a decimal point", `got "-4,500"`}},
+		"mixed in time":          {"time_ms;current_a\n999,5;1\n1.000;2\n", file.CSVOptions{}, []string{"line 3, column time_ms", `got "1.000"`}},
+		"mixed in voltage":       {"time_s;current_a;voltage_v\n0;1;9,5\n1;2;\"12.000\"\n", file.CSVOptions{}, []string{"line 3, column voltage_v", `got "12.000"`}},
+		"mixed with exponents":   {"time_s;current_a\n0;1,5e0\n1;4.500\n", file.CSVOptions{}, []string{"line 3", `got "4.500"`}},
 		"thousands":              {"time_s;current_a\n0;1.234,5\n", file.CSVOptions{}, []string{"want a number"}},
 		"decimal comma as field": {"time_s,current_a\n0,1,5\n", file.CSVOptions{}, []string{"line 2", "want 2 fields", "got 3"}},
 		"field missing":          {"time_s,current_a\n0,1\n1\n", file.CSVOptions{}, []string{"line 3", "want 2 fields", "got 1"}},
@@ -269,3 +282,44 @@ func TestWriteCSVIsRFC4180(t *testing.T) {
 type failingWriter struct{ err error }
 
 func (w failingWriter) Write([]byte) (int, error) { return 0, w.err }
+
+// A file from an old system, larger than what is read at once.
+func TestReadCSVWithCRAlonePastTheFirstBlock(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("time_ms,current_a,remark\r")
+	const rows = 60_000
+	for i := range rows {
+		fmt.Fprintf(&b, "%d,1.5,abcdef\r", i)
+	}
+	got, err := read(b.String(), file.CSVOptions{})
+	if err != nil || len(got.Current) != rows || got.Current[rows-1].AtNS != (rows-1)*1_000_000 {
+		t.Fatalf("%d rows, %v", len(got.Current), err)
+	}
+	_, err = read(b.String()+"x,2,y\r", file.CSVOptions{})
+	if err == nil || !strings.Contains(err.Error(), fmt.Sprintf("line %d, column time_ms", rows+2)) {
+		t.Fatalf("%v", err)
+	}
+}
+
+// Whatever stands in a column, in whatever order, what is read is the one thing that it can mean.
+func TestMixedDecimalMarksNeverReadAsAThousandth(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		cells := rapid.SliceOfN(rapid.StringMatching(`-?[0-9]{1,4}[.,][0-9]{1,4}`), 1, 6).Draw(t, "cells")
+		text, has, groups := "time_s;current_a\n", map[byte]bool{}, false
+		for i, c := range cells {
+			text += fmt.Sprintf("%d;%s\n", i, c)
+			head, tail, _ := strings.Cut(strings.TrimPrefix(strings.ReplaceAll(c, ",", "."), "-"), ".")
+			has[c[strings.IndexAny(c, ".,")]] = true
+			groups = groups || len(tail) == 3 && len(head) <= 3 && head[0] != '0'
+		}
+		got, err := read(text, file.CSVOptions{})
+		if refused := len(has) == 2 && groups; refused != (err != nil) {
+			t.Fatalf("%q: %v", text, err)
+		}
+		for i := range got.Current {
+			if want, _ := strconv.ParseFloat(strings.ReplaceAll(cells[i], ",", "."), 64); got.Current[i].Value != want {
+				t.Fatalf("%q: row %d is %v", text, i, got.Current[i].Value)
+			}
+		}
+	})
+}
