@@ -15,7 +15,7 @@ import (
 )
 
 // A bundle is runs in one file, to be taken elsewhere: a ZIP archive of a list, bundle.json, and the
-// JSON of every run, runs/UUID.json. Nothing else may be in it.
+// JSON of every run, runs/UUID.json. Nothing else may be in it but the folder runs/ itself.
 
 const (
 	bundleList    = "bundle.json"
@@ -84,12 +84,15 @@ func readBundle(r io.ReaderAt, size int64, name string) ([]jsonSource, error) {
 	if err != nil {
 		return nil, bad("want a whole bundle", "one that is cut short or damaged ("+err.Error()+")", err)
 	}
-	if len(z.File) > maxBundleRuns+1 {
+	if len(z.File) > maxBundleRuns+2 {
 		return nil, bad(fmt.Sprintf("want at most %d runs", maxBundleRuns), fmt.Sprint(len(z.File)), nil)
 	}
 	files, most := map[string]*zip.File{}, uint64(size)*maxInflation+slack
 	total := uint64(0)
 	for _, f := range z.File {
+		if f.Name == "runs/" && f.Mode().IsDir() && f.UncompressedSize64 == 0 {
+			continue // whoever unpacked a bundle and packed it again has the folder in it
+		}
 		if err := checkBundleName(f); err != nil {
 			return nil, bad("want "+bundleList+" and runs/UUID.json and nothing else in a bundle", quoted([]byte(f.Name)), err)
 		}

@@ -69,6 +69,7 @@ func comtrade(cfg, data []byte, cfgName, datName string, opt ComtradeOptions) (T
 	if err != nil {
 		return Trace{}, err
 	}
+	d.out.Warnings = append(d.out.Warnings, d.sideWarnings(d.current, d.voltage)...)
 	if len(d.out.Current) == 0 {
 		return Trace{}, &Error{File: datName, Want: "want samples of the current", Got: "none"}
 	}

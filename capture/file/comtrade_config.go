@@ -31,6 +31,9 @@ type analog struct {
 	known    bool // the unit is one of A or V
 	a, b     float64
 	factor   decimal // a as it is written
+	// Where the values are those behind a transformer: what stands before it, and what behind it. Both
+	// are 0 where the values are the primary side's or the ratio is not told.
+	primary, secondary float64
 }
 
 type rate struct {
@@ -148,6 +151,7 @@ func (c *config) channels(r *configReader) {
 		f := r.fields("an analogue channel", 10)
 		a := analog{id: f[1], unit: f[4], a: r.number("the factor a", f[5]), b: r.number("the offset b", f[6])}
 		a.factor, _ = parseDecimal([]byte(f[5]), false)
+		a.sides(f)
 		u, known := units[strings.ToLower(a.unit)]
 		if known && u.role != timeRole {
 			a.known, a.power = true, u.power
@@ -165,6 +169,33 @@ func (c *config) channels(r *configReader) {
 		}
 		c.status = append(c.status, d)
 	}
+}
+
+// sides reads the last three fields of a channel, which the form of 1991 has not: primary and secondary
+// rating, and P or S for the side that the values are of (IEEE C37.111-1999, 5.3.4).
+func (a *analog) sides(f []string) {
+	if len(f) < 13 || !strings.EqualFold(f[12], "S") {
+		return
+	}
+	p, err1 := strconv.ParseFloat(f[10], 64)
+	s, err2 := strconv.ParseFloat(f[11], 64)
+	if err1 == nil && err2 == nil && p > 0 && s > 0 && p != s && !math.IsInf(p/s, 0) {
+		a.primary, a.secondary = p, s
+	}
+}
+
+// sideWarnings tells of channels whose values are those behind a transformer.
+func (c config) sideWarnings(channels ...int) (out []trace.Warning) {
+	for _, i := range channels {
+		if i < 0 || c.analog[i].primary == 0 {
+			continue
+		}
+		a := c.analog[i]
+		out = append(out, trace.Warning{Code: "secondary_side", Text: fmt.Sprintf(
+			"channel %s holds values of the secondary side, and they are read so; on the primary side they are %g times as large (ratio %g:%g)",
+			quoted([]byte(a.id)), a.primary/a.secondary, a.primary, a.secondary)})
+	}
+	return out
 }
 
 func (c *config) sampling(r *configReader) {

@@ -240,3 +240,40 @@ func FuzzReadComtrade(f *testing.F) {
 		}
 	})
 }
+
+// IEEE C37.111-1999, 5.3.4: primary and secondary are the ratings of the transformer before the channel,
+// PS the side that a*x + b is of.
+func TestComtradeTellsOfTheSecondarySide(t *testing.T) {
+	const dat = "1,0,450,1200\r\n2,1000,451,1200\r\n"
+	for name, c := range map[string]struct{ current, voltage, want string }{
+		"both primary":          {"10,1,P", "100,1,P", ""},
+		"ratio one":             {"1,1,S", "5,5,s", ""},
+		"no ratio":              {"0,0,S", "x,1,S", ""},
+		"current secondary":     {"10,1,S", "100,1,P", `secondary_side: channel "I" holds values of the secondary side, and they are read so; on the primary side they are 10 times as large (ratio 10:1)`},
+		"voltage secondary":     {"10,1,P", "100,0.5,s", `secondary_side: channel "U" holds values of the secondary side, and they are read so; on the primary side they are 200 times as large (ratio 100:0.5)`},
+		"form without the tail": {"", "", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			cfg := config("1999", []string{"I,A,0.01,0", "U,V,0.01,0"}, 0, "1;1000,2", "00.000000", "ASCII")
+			for i, tail := range []string{c.current, c.voltage} {
+				lines := strings.Split(cfg, "\r\n")
+				lines[2+i] = strings.TrimSuffix(lines[2+i], ",1,1,P")
+				if tail != "" {
+					lines[2+i] += "," + tail
+				}
+				cfg = strings.Join(lines, "\r\n")
+			}
+			got, err := comtrade(cfg, dat, file.ComtradeOptions{})
+			if err != nil || pairs(got.Current) != "0 4.5; 1000000 4.51" {
+				t.Fatalf("%v %s", err, pairs(got.Current))
+			}
+			var said []string
+			for _, w := range got.Warnings {
+				said = append(said, w.Code+": "+w.Text)
+			}
+			if strings.Join(said, "; ") != c.want {
+				t.Errorf("said %q, want %q", said, c.want)
+			}
+		})
+	}
+}

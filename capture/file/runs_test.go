@@ -258,7 +258,10 @@ func TestRunsSayWhatIsWrong(t *testing.T) {
 		"path that climbs inside":  {archive(t, "bundle.json", list("runs/../../a.json"), "runs/../../a.json", good), []string{"nothing else"}},
 		"absolute path":            {archive(t, "bundle.json", list("/runs/a.json"), "/runs/a.json", good), []string{"nothing else"}},
 		"backslashes":              {archive(t, "bundle.json", list(`runs/..\a.json`), `runs/..\a.json`, good), []string{"nothing else"}},
-		"a folder":                 {archive(t, "bundle.json", list(), "runs/", ""), []string{"nothing else"}},
+		"another folder":           {archive(t, "bundle.json", list(), "other/", ""), []string{"nothing else", `"other/"`}},
+		"a folder in the folder":   {archive(t, "bundle.json", list(), "runs/x/", ""), []string{"nothing else"}},
+		"a folder that climbs":     {archive(t, "bundle.json", list(), "runs/../", ""), []string{"nothing else"}},
+		"a folder that climbs out": {archive(t, "bundle.json", list(), "../runs/", ""), []string{"nothing else"}},
 		"something else":           {archive(t, "bundle.json", list(), "runs/a.sh", "rm"), []string{"nothing else"}},
 		"name twice":               {archive(t, "bundle.json", list("runs/a.json"), "runs/a.json", good, "runs/a.json", good), []string{"every name once"}},
 		"run that is not listed":   {archive(t, "bundle.json", list(), "runs/a.json", good), []string{"want 0 runs", "got 1"}},
@@ -306,4 +309,36 @@ func FuzzReadRuns(f *testing.F) {
 			}
 		}
 	})
+}
+
+// Whoever unpacks a bundle, looks into it and packs it again gets an entry for the folder too.
+func TestABundleThatWasPackedAgainIsRead(t *testing.T) {
+	in, err := zip.NewReader(strings.NewReader(bundleOf(t, wholeRun())), int64(len(bundleOf(t, wholeRun()))))
+	if err != nil {
+		t.Fatal(err)
+	}
+	parts := []string{"runs/", ""}
+	for _, f := range in.File {
+		r, err := f.Open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := io.ReadAll(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		parts = append(parts, f.Name, string(b))
+	}
+	path := filepath.Join(t.TempDir(), "again.zip")
+	if err := os.WriteFile(path, []byte(archive(t, parts...)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	runs, err := file.OpenRuns(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer runs.Close()
+	if runs.Len() != 1 {
+		t.Errorf("%d runs, want 1", runs.Len())
+	}
 }
