@@ -127,7 +127,7 @@ func (s *handSource) enter(text string, ago time.Duration) (Typed, error) {
 	r, err := s.hand.Entry(text)
 	if s.wrong = err != nil; s.wrong {
 		return Typed{}, refuse(CodeRange, "type a number such as 4,51 or 4.51; OL or * beyond the range; Enter alone for the same once more",
-			"%q is no reading: %s", wire.Printable([]byte(text)), err)
+			"\"%s\" is no reading: %s", wire.Printable([]byte(text)), err)
 	}
 	if s.heldNS != 0 {
 		s.release()

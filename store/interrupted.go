@@ -22,7 +22,7 @@ func (db *DB) closeInterrupted(ctx context.Context) error {
 		if err := db.closeOne(ctx, id); err != nil {
 			return fmt.Errorf("run %d: %w", id, err)
 		}
-		db.log.Warn("a run was cut short and is closed as interrupted", "run", id)
+		db.log.Warn("a run was cut short; it is closed as interrupted and keeps its samples", "run", id)
 	}
 	db.interrupted = ids
 	if len(ids) > 0 {

@@ -81,7 +81,7 @@ func TestDescriptionsWithAHole(t *testing.T) {
 		{"ConditionOnChecksum", "end    55", "checksum sum8 over 1-6 at 7\nover when 7.0", ":5: expected conditions on other bytes; found byte 7, which holds the checksum"},
 		{"NoEnd", "end    55\n", "", `expected something that tells where a frame ends ("start" and "end" that differ, "expect", or "checksum")`},
 		{"EndIsStart", "end    55", "end AA", "with a byte lost, the next frame's first byte, such as AA, would pass for its last"},
-		{"OneQuotationMark", "start  AA", `start "A`, `:3: expected a second quotation mark on the line; found "start \"A"`},
+		{"OneQuotationMark", "start  AA", `start "A`, `:3: expected a second quotation mark on the line; found "start "A"`},
 		{"ControlCharacter", "start  AA", "start \x1b", `:3: expected characters that can be seen; found "\x1b"`},
 		{"NotUTF8", "start  AA", "start \xff", ":3: expected text in UTF-8"},
 		{"CodeTwice", "", "code 7 7\ncode 07 8", ":14: expected each code once; found 07 a second time"},

@@ -294,7 +294,7 @@ func TestTextCounts(t *testing.T) {
 }
 
 func TestPrintable(t *testing.T) {
-	if got, want := wire.Printable([]byte("a\x00\x1b\"é\n")), `a\x00\x1b\"\u00e9\n`; got != want {
+	if got, want := wire.Printable([]byte("a\x00\x1b\"é\n\\\"")), `a\x00\x1b"\u00e9\n\\"`; got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
 	if got := wire.Printable(make([]byte, 1000)); len(got) > 4*48+len("…") {

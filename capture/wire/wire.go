@@ -7,6 +7,7 @@
 package wire
 
 import (
+	"bytes"
 	"strconv"
 
 	"letthrough/capture/trace"
@@ -124,12 +125,19 @@ func FindFormat(name string) (Format, bool) {
 const maxShown = 48
 
 // Printable shows bytes so that a terminal or a page is safe from them and nothing is hidden: printable
-// ASCII as it is, all else as Go writes it in a string, and at most 48 bytes.
+// ASCII as it is but for the backslash, all else as Go writes it in a string, and at most 48 bytes.
 func Printable(b []byte) string {
 	more := ""
 	if len(b) > maxShown {
 		b, more = b[:maxShown], "…"
 	}
-	q := strconv.AppendQuoteToASCII(nil, string(b))
-	return string(q[1:len(q)-1]) + more
+	var out []byte
+	for i, part := range bytes.Split(b, []byte{'"'}) { // what came is shown, and a quote came without a backslash
+		if i > 0 {
+			out = append(out, '"')
+		}
+		q := strconv.AppendQuoteToASCII(nil, string(part))
+		out = append(out, q[1:len(q)-1]...)
+	}
+	return string(out) + more
 }

@@ -67,9 +67,6 @@ func openDaemon(env *surroundings, dbPath string, p parts) (d *daemon, err error
 	if d.db, err = openStore(env, dbPath); err != nil {
 		return d, err
 	}
-	for _, id := range d.db.Interrupted() {
-		env.log.Warn("a run was cut short; it is closed as interrupted and keeps its samples", "run", id)
-	}
 	cut, err := d.db.StopOpenSeries(env.ctx)
 	if err != nil {
 		return d, err

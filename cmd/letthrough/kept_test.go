@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"os"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -64,5 +65,28 @@ func TestAKeptInstrumentIsWaitedFor(t *testing.T) {
 	}
 	if log := s.stderr.String(); !strings.Contains(log, "calibration is not applied") {
 		t.Errorf("nothing is said of the calibration: %s", log)
+	}
+}
+
+// The database is one that every schema's upgrade is tried on: a run in it was cut short.
+func TestARunThatWasCutShortIsToldOnce(t *testing.T) {
+	found, err := filepath.Glob("../../store/testdata/schema-*.sqlite")
+	if err != nil || len(found) == 0 {
+		t.Fatalf("no database to try it on: %v", err)
+	}
+	content, err := os.ReadFile(found[len(found)-1])
+	if err != nil {
+		t.Fatal(err)
+	}
+	db := tempDB(t)
+	if err := os.WriteFile(db, content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", db)
+	if status := s.stop(); status != exitDone {
+		t.Fatalf("exit status %d; standard error: %s", status, s.stderr)
+	}
+	if n := strings.Count(s.stderr.String(), "a run was cut short"); n != 1 {
+		t.Errorf("told %d times, want once: %s", n, s.stderr)
 	}
 }
