@@ -33,6 +33,7 @@ type ArmRequest struct {
 type plan struct {
 	unit                       trace.Unit
 	output, setting, rig, note string
+	built                      *trace.Rig // the rig by its parts; nil: none is on the shelf by that name
 	settings                   trace.Settings
 	current, voltage           *channel // voltage may be nil
 	again                      bool
@@ -64,6 +65,9 @@ func (b *Bench) Arm(q ArmRequest) error {
 		return refuse(CodeState, "disarm it or end the run first", "the bench is %s", b.mode)
 	}
 	p := &plan{unit: q.Unit, output: q.Output, setting: q.Setting, rig: q.Rig, note: q.Note, settings: s, again: q.Again, series: q.series, place: q.place, cautionsRead: cautionsRead}
+	if known {
+		p.built = &stands // as it is now: the run may open after somebody has changed it
+	}
 	if p.setting == "" {
 		p.setting = "full"
 	}

@@ -257,3 +257,36 @@ func TestTheStateSaysWhetherCautionsWereRead(t *testing.T) {
 		t.Error("read meanwhile, the state does not know it")
 	}
 }
+
+// The run stands on the rig as it was when the bench was armed, and keeps it part by part.
+func TestARunKeepsTheRigThatItWasArmedOn(t *testing.T) {
+	shelf := trace.Rig{Name: "bench1", Parts: []trace.RigPart{{Kind: "fuse", Name: "fuse", RatedA: 10}}}
+	s := newStand(t, Options{Rig: func(name string) (trace.Rig, bool) {
+		r := shelf
+		r.Parts = append([]trace.RigPart(nil), shelf.Parts...)
+		return r, name == "bench1"
+	}})
+	t.Cleanup(func() { _ = s.b.Close() })
+	s.play(0, 3, 1000, 20, never)
+	s.armOn("bench1", 1)
+	shelf.Parts[0].RatedA = 2
+	s.play(3, 16, 1000, 20, func(at float64) float64 {
+		if at > 4 && at < 4.5 {
+			return 5
+		}
+		return 0
+	})
+	if len(s.rec.starts) != 1 || s.rec.starts[0].Built == nil || s.rec.starts[0].Built.Parts[0].RatedA != 10 {
+		t.Fatalf("%d runs, of %+v", len(s.rec.starts), s.rec.starts)
+	}
+	s.armOn("elsewhere", 1)
+	s.play(16, 30, 1000, 20, func(at float64) float64 {
+		if at > 18 && at < 18.5 {
+			return 5
+		}
+		return 0
+	})
+	if len(s.rec.starts) != 2 || s.rec.starts[1].Built != nil || s.rec.starts[1].Rig != "elsewhere" {
+		t.Errorf("%d runs, of %+v", len(s.rec.starts), s.rec.starts)
+	}
+}

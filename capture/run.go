@@ -110,7 +110,7 @@ func (b *Bench) openRun(now, fromNS int64) {
 	r.started = b.clock.WallAt(r.originNS)
 	r.counts = b.counts()
 	start := trace.RunStart{
-		Unit: r.plan.unit, Output: r.plan.output, Setting: r.plan.setting, Rig: r.plan.rig, Note: r.plan.note, Series: r.plan.series, SeriesPlace: r.plan.place,
+		Unit: r.plan.unit, Output: r.plan.output, Setting: r.plan.setting, Rig: r.plan.rig, Built: r.plan.built, Note: r.plan.note, Series: r.plan.series, SeriesPlace: r.plan.place,
 		Settings: r.settings, Started: r.started, OriginNS: r.originNS, OpenedNS: now - r.originNS,
 		Instruments: b.runInstruments(), Version: b.version,
 	}

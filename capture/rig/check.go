@@ -164,6 +164,7 @@ func Check(r trace.Rig, t Test) (Answer, error) {
 	a.Fuses = fusesOf(r.Parts, amp, a.HoldS, a.weakest())
 	a.judge(r.Parts, amp)
 	a.Problems = append(a.Problems, fuseProblems(r.Parts, a.Fuses, amp)...)
+	a.Problems = append(a.Problems, voltageProblems(r.Parts, max(t.Source.OpenV, t.Unit.RatedVoltageV))...)
 	a.Effect = effectOf(loop, amp, pro)
 	a.Readings = readingsOf(r.Parts, amp)
 	return a, nil

@@ -293,6 +293,10 @@ func TestFusesAreSaidToOpenOrNot(t *testing.T) {
 	if a := mustCheck(t, []trace.RigPart{burst, goodLead, meter}, rig.Test{HoldS: 30, Tested: true, Source: known(4.6)}); !hasProblem(a, "breaking_capacity", "can open 4 A only") {
 		t.Errorf("%+v", a.Problems)
 	}
+	low := trace.RigPart{Kind: "relay", Name: "relay", RatedA: 30, RatedV: 10}
+	if a := mustCheck(t, []trace.RigPart{goodFuse, low, meter}, rig.Test{HoldS: 30, Tested: true, Source: known(4.6)}); !hasProblem(a, "voltage", "The relay is made to break 10 V, and the unit has 12 V") {
+		t.Errorf("%+v", a.Problems)
+	}
 	ptc := mustCheck(t, []trace.RigPart{goodFuse, {Kind: "protector", Name: "PTC", RatedA: 0.9}, meter}, rig.Test{HoldS: 30, Tested: true, Source: known(4.6)})
 	if len(ptc.Fuses) != 2 || ptc.Fuses[1].Opens != "yes" || !strings.Contains(ptc.Fuses[1].Text, "trips at 4.6 A within 5.9 s") {
 		t.Errorf("%+v", ptc.Fuses)

@@ -150,3 +150,19 @@ func workingC(p trace.RigPart) float64 {
 	ins, _ := heat.InsulationNamed(p.Insulation)
 	return ins.WorkingC
 }
+
+// voltageProblems says which contacts and fuses are made for less than the unit's volts: they may draw an arc that they
+// do not break. Volts of 0 are not known.
+func voltageProblems(parts []trace.RigPart, v float64) (out []Problem) {
+	for i, p := range parts {
+		switch p.Kind {
+		case "contact", "switch", "relay", "fuse":
+			if p.RatedV > 0 && v > p.RatedV {
+				name := partName(parts, i)
+				out = append(out, Problem{Place: i, Part: name, Field: "rated_v", Code: "voltage",
+					Text: fmt.Sprintf("%s is made to break %s, and the unit has %s: an arc may stand in it.", capital(the(name)), volts(p.RatedV), volts(v))})
+			}
+		}
+	}
+	return out
+}
