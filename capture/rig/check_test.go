@@ -130,7 +130,7 @@ func TestForecastFromTwoLoadsIsAsUncertainAsItsReadings(t *testing.T) {
 		t.Errorf("%+v", e)
 	}
 	rnd := newNormal(1)
-	var v, r, i sums
+	var v, r, i, through sums
 	for range 200000 {
 		p, q := a, b
 		p.A, p.V, q.A, q.V = p.A+rnd()*p.UA/2, p.V+rnd()*p.UV/2, q.A+rnd()*q.UA/2, q.V+rnd()*q.UV/2
@@ -139,8 +139,11 @@ func TestForecastFromTwoLoadsIsAsUncertainAsItsReadings(t *testing.T) {
 		v.add(open)
 		r.add(ohm)
 		i.add(open / ohm)
+		through.add(open / (ohm + 0.7))
 	}
-	for what, c := range map[string][2]float64{"open volts": {e.UOpenV, 2 * v.sd()}, "source resistance": {e.USource, 2 * r.sd()}, "short": {e.UZeroOhmA, 2 * i.sd()}} {
+	parts := []trace.RigPart{goodFuse, {Kind: "shunt", Name: "shunt", Ohm: 0.7, RatedW: 100}, meter}
+	p := mustCheck(t, parts, rig.Test{HoldS: 1, Source: rig.Source{Loads: []rig.LoadPoint{a, b}}}).Prospective
+	for what, c := range map[string][2]float64{"short through the rig": {*p.UA, 2 * through.sd()}, "open volts": {e.UOpenV, 2 * v.sd()}, "source resistance": {e.USource, 2 * r.sd()}, "short": {e.UZeroOhmA, 2 * i.sd()}} {
 		if math.Abs(c[0]/c[1]-1) > 0.03 {
 			t.Errorf("%s: U is %v, the Monte Carlo says %v", what, c[0], c[1])
 		}
