@@ -18,13 +18,13 @@ import (
 // as JSON, which no browser runs.
 
 // styleSheets in the order they build on each other.
-var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages"}
+var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "sides"}
 
 // pageNames are the templates that fill the frame.
-var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout"}
+var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout", "sides", "tochoose", "sidefile"}
 
 // navPages are the pages one can go to from everywhere; their order is that of the keys 1, 2, 3 ...
-var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/units", Name: "Units"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
+var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/compare", Name: "Side by side"}, {Path: "/units", Name: "Units"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
 
 type navItem struct {
 	Path, Name string
@@ -95,6 +95,8 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /{$}", s.benchPage)
 	page("GET /runs", s.runsPage)
 	page("GET /runs/{id}", s.runPage)
+	page("GET /compare", s.sidesPage)
+	page("GET /api/compare/page", s.getSidesPage)
 	page("GET /units", s.unitsPage)
 	page("GET /units/{id}", s.unitsPage)
 	page("GET /instruments", s.instrumentsPage)

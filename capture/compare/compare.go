@@ -208,7 +208,7 @@ func names(runs []Run) []string {
 		for i, r := range runs {
 			if count(twice, twice[i]) > 1 {
 				if s := add(r, i); s != "" {
-					out[i] += ", " + s
+					out[i] += " " + s
 				}
 			}
 		}

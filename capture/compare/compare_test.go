@@ -386,7 +386,7 @@ func TestRunsOfOneUnitHaveABand(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if c.Title != "Tin, run 1, Tin, run 2, Tin, run 3 and Slate" || len(c.Bands) != 1 || len(c.Bands[0].Rows) != 2 {
+	if c.Title != "Tin run 1, Tin run 2, Tin run 3 and Slate" || len(c.Bands) != 1 || len(c.Bands[0].Rows) != 2 {
 		t.Fatalf("%q, bands %+v", c.Title, c.Bands)
 	}
 	b := c.Bands[0].Rows[0]

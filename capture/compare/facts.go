@@ -18,7 +18,7 @@ func (c Comparison) facts() []Fact {
 			f.Values, f.Words = append(f.Values, v), append(f.Words, w)
 		}
 		if slices.ContainsFunc(f.Words, func(w string) bool { return w != "" }) {
-			f.Between = words.WhoDiffers(f.Values, f.Words, c.Names)
+			f.Between = words.WhoIsAlike(f.Words, c.Names)
 			out = append(out, f)
 		}
 	}

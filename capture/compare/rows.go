@@ -201,7 +201,7 @@ func (c Comparison) between(r Row, order [][]Order) (say, aside string) {
 	if len(c.runs) == 2 {
 		p := r.Pairs[0]
 		aside = p.Why
-		if aside == "" {
+		if aside == "" && p.Order != Same {
 			aside = p.Times
 		}
 		return p.Text, aside

@@ -213,33 +213,29 @@ func Grouped(values, names []string) string {
 	return strings.Join(parts, ", ")
 }
 
-// WhoDiffers says of a word that every run has whose is another.
-func WhoDiffers(values, keys, names []string) string {
+// WhoIsAlike says of a word that every run has which of them share it.
+func WhoIsAlike(keys, names []string) string {
 	var order []string
 	by := map[string][]string{}
-	say := map[string]string{}
 	for i, k := range keys {
 		if by[k] == nil {
 			order = append(order, k)
 		}
 		by[k] = append(by[k], names[i])
-		say[k] = values[i]
 	}
-	if len(order) == 1 {
-		if len(names) == 2 {
-			return "both alike"
-		}
-		return "all alike"
+	switch {
+	case len(order) == 1:
+		return "alike"
+	case len(order) == len(names):
+		return "different"
 	}
-	if len(names) == 2 {
-		return "they differ"
-	}
+	var alike []string
 	for _, k := range order {
-		if len(by[k]) == 1 && k != "" {
-			return "only " + by[k][0] + ": " + lowerFirst(say[k])
+		if len(by[k]) > 1 {
+			alike = append(alike, List(by[k]))
 		}
 	}
-	return fmt.Sprintf("%d different answers", len(order))
+	return "alike: " + strings.Join(alike, "; ")
 }
 
 func lowerFirst(s string) string {
@@ -284,7 +280,9 @@ func Band(key string, least, mean, most float64, n, left int) string {
 }
 
 // Significant gives a number to so many significant digits, without an exponent.
-func Significant(v float64, n int) string { return significant(v, n) }
+func Significant(v float64, n int) string {
+	return strings.ReplaceAll(significant(v, n), "-", "−")
+}
 
 // AlignedAt says what runs beside each other are aligned at.
 func AlignedAt(align string) string {
@@ -327,15 +325,21 @@ func Short(f trace.Figure, s trace.Settings) string {
 	case f.Key == "time_to_cutoff_s" && f.Bound == trace.AtMost:
 		l.Say, l.Lead = "cut off in", "at most"
 	}
-	return strings.Join(strings.Fields(strings.Join([]string{lowerFirst(l.Say), l.Lead, l.Value, l.Unit}, " ")), " ")
+	if f.Bound == trace.Exact && l.Unit != "times" {
+		l.Value = significant(f.Value, 3)
+	}
+	say := []string{lowerFirst(l.Say), l.Lead, l.Value, l.Unit}
+	if strings.HasSuffix(l.Say, " at") {
+		say = []string{lowerFirst(l.Say), l.Value, l.Unit, l.Lead} // "at at least" is one too many
+	}
+	return strings.Join(strings.Fields(strings.Join(say, " ")), " ")
 }
 
 // Afterwards says in a label what a unit did after the fault: its behaviour, and how often it came back.
 func Afterwards(d trace.Derivation, s trace.Settings) string {
 	say := lowerFirst(Behaviour(d.Behaviour))
 	if f, ok := d.Figures.Get("retry_period_s"); ok && f.Bound == trace.Exact {
-		l := Sentence(f, s)
-		return "comes back every " + l.Value + " " + l.Unit
+		return "comes back every " + significant(f.Value, 3) + " s"
 	}
 	return say
 }

@@ -5,6 +5,7 @@ import { CustomChart, LineChart, ScatterChart } from "echarts/charts";
 import {
   AriaComponent,
   DataZoomComponent,
+  GraphicComponent,
   GridComponent,
   LegendComponent,
   MarkAreaComponent,
@@ -13,19 +14,21 @@ import {
   TitleComponent,
   TooltipComponent,
 } from "echarts/components";
-import { CanvasRenderer } from "echarts/renderers";
+import { CanvasRenderer, SVGRenderer } from "echarts/renderers";
 
 use([
   AriaComponent,
   CanvasRenderer,
   CustomChart,
   DataZoomComponent,
+  GraphicComponent,
   GridComponent,
   LegendComponent,
   LineChart,
   MarkAreaComponent,
   MarkLineComponent,
   MarkPointComponent,
+  SVGRenderer,
   ScatterChart,
   TitleComponent,
   TooltipComponent,
