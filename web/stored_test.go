@@ -148,7 +148,7 @@ func TestRunIsToldFromItsOnset(t *testing.T) {
 			t.Errorf("%s = %v, want %v", key, run[key], want)
 		}
 	}
-	for _, key := range []string{"marks", "figures", "warnings", "settings", "rig", "started", "derivations", "note"} {
+	for _, key := range []string{"marks", "figures", "warnings", "settings", "rig", "built", "started", "derivations", "note"} {
 		if _, ok := run[key]; !ok {
 			t.Errorf("%s is missing", key)
 		}

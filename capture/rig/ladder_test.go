@@ -81,6 +81,24 @@ func TestLadderComesNearEveryStair(t *testing.T) {
 	}
 }
 
+// Where no single resistor comes near enough two side by side do, and where two do not either, the nearest is taken.
+func TestTwoSideBySideWhereOneIsTooFar(t *testing.T) {
+	q := rig.LadderRequest{Volts: 12, RatedA: 1, Steps: []float64{0.5}, WithinPct: 2.2} // 24 Ω is not in E12
+	l, err := rig.MakeLadder(q, nil)
+	if err != nil || l.PartCount != 2 || math.Abs(l.Stairs[0].CurrentA/0.5-1) > 0.022 {
+		t.Errorf("%v %+v", err, l)
+	}
+	q.WithinPct = 0.1
+	l, err = rig.MakeLadder(q, nil)
+	if err != nil || l.PartCount != 2 || math.Abs(l.Stairs[0].CurrentA/0.5-1) > 0.022 || !strings.Contains(strings.Join(l.Notes, " "), "more than the 0.1 % asked for") {
+		t.Errorf("%v %+v", err, l)
+	}
+	q.WithinPct = 12
+	if l, err = rig.MakeLadder(q, nil); err != nil || l.PartCount != 1 {
+		t.Errorf("%v %+v", err, l)
+	}
+}
+
 func TestUnitsOwnResistanceIsHeeded(t *testing.T) {
 	l, err := rig.MakeLadder(rig.LadderRequest{Volts: 14, SourceOhm: 1.5, RatedA: 1.4, Steps: wished, Series: "E24"}, nil)
 	if err != nil {

@@ -29,7 +29,7 @@ type branch struct {
 
 // cost ranks ladders, the first difference decides.
 type cost struct {
-	far    int     // stairs that are not as near as was asked
+	beyond float64 // by how much stairs are off more than was asked, in per cent, to a tenth
 	parts  int     // in all
 	bought int     // not on the shelf
 	unsaid int     // whose price is not known
@@ -38,9 +38,9 @@ type cost struct {
 }
 
 func (a cost) less(b cost, cheapest bool) bool {
-	before := []float64{float64(a.far - b.far), float64(a.parts - b.parts), float64(a.bought - b.bought), a.error - b.error}
+	before := []float64{a.beyond - b.beyond, float64(a.parts - b.parts), float64(a.bought - b.bought), a.error - b.error}
 	if cheapest {
-		before = []float64{float64(a.far - b.far), float64(a.unsaid - b.unsaid), a.price - b.price, float64(a.bought - b.bought), float64(a.parts - b.parts), a.error - b.error}
+		before = []float64{a.beyond - b.beyond, float64(a.unsaid - b.unsaid), a.price - b.price, float64(a.bought - b.bought), float64(a.parts - b.parts), a.error - b.error}
 	}
 	for _, d := range before {
 		if d != 0 {
@@ -97,7 +97,7 @@ func (s *seeker) climb(b branch, n int, amp float64) []branch {
 	near := false
 	for _, p := range s.singles(b, n, 1/need) {
 		next := s.with(b, had, amp, p)
-		near = near || next.far == b.far
+		near = near || next.beyond == b.beyond
 		out = append(out, next)
 	}
 	if near {
@@ -168,8 +168,8 @@ func (s *seeker) with(b branch, had, amp float64, picks ...pick) branch {
 	}
 	next.siemens = append(slices.Clone(b.siemens), g)
 	off := s.q.current(g)/amp - 1
-	if 100*math.Abs(off) > s.q.WithinPct {
-		next.far++
+	if more := 100*math.Abs(off) - s.q.WithinPct; more > 0 {
+		next.beyond += math.Ceil(10*more) / 10
 	}
 	next.error += off * off
 	return next

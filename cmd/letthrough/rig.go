@@ -248,20 +248,23 @@ func (c rigLadderCmd) Run(env *surroundings) error {
 
 func printLadder(env *surroundings, l rig.Ladder) error {
 	w := tabwriter.NewWriter(env.stdout, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "stair\tswitch in\tgets\ttake\ttogether\tcurrent\tof the rating\tby tolerance")
+	fmt.Fprintln(w, "stair\tswitch in\tgets\ttake\tfor its time alone\ttogether\tcurrent\tof the rating\tby tolerance")
 	for n, s := range l.Stairs {
 		for i, place := range s.Add {
-			r, stair, take, from := l.Resistors[place], "", "?", ""
+			r, stair, take, from, brief := l.Resistors[place], "", "?", "", "?"
 			if i == 0 {
 				stair = strconv.Itoa(n + 1)
 			}
 			if r.TakeW != nil {
 				take = fmt.Sprintf("%g W", *r.TakeW)
 			}
+			if r.ShortTimeW != nil {
+				brief = fmt.Sprintf("%g W for %g s", *r.ShortTimeW, r.OnS)
+			}
 			if r.Part != "" {
 				from, take = ", "+r.Part, fmt.Sprintf("has %g W", r.RatedW)
 			}
-			fmt.Fprintf(w, "%s\t%.4g Ω%s\t%.3g W\t%s", stair, r.Ohm, from, r.W, take)
+			fmt.Fprintf(w, "%s\t%.4g Ω%s\t%.3g W\t%s\t%s", stair, r.Ohm, from, r.W, take, brief)
 			if i < len(s.Add)-1 {
 				fmt.Fprintln(w, "\t\t\t\t")
 			}
