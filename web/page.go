@@ -45,8 +45,9 @@ type pageFrame struct {
 	SignedIn     bool // by a token, so that one can sign out
 	Operator     bool
 	Version      string
-	Bare         bool // without header and navigation
-	Strip        bool // carry the strip while a run is open
+	Bare         bool   // without header and navigation
+	Ground       string // of the read-out: paper, or a plain colour
+	Strip        bool   // carry the strip while a run is open
 	StripScript  string
 	Mode         string
 	Data         any // for the script, as JSON

@@ -86,11 +86,3 @@ func (s *Server) lastTested(r *http.Request, units []trace.Unit) (unit int64, ru
 	}
 	return unit, &runRow{ID: last.ID, Unit: last.Unit, Did: words.Behaviour(last.Behaviour)}
 }
-
-// readoutPage is the page for the camera: few words, very large.
-func (s *Server) readoutPage(w http.ResponseWriter, r *http.Request) error {
-	f := s.frameOf(r, "Read-out", "/readout", "readout.js", false)
-	f.Bare, f.Strip = true, false
-	f.Data = benchData{nil, wordsForPages(), roleOf(r)}
-	return s.render(w, r, http.StatusOK, "readout", f)
-}

@@ -4,7 +4,7 @@
 
 /** Reads a custom property of the page: colour("ink") is what --ink says now. */
 export function readColours() {
-  const style = getComputedStyle(document.documentElement);
+  const style = getComputedStyle(document.body);
   /** @type {Map<string, string>} */
   const known = new Map();
   return (/** @type {string} */ name) => {

@@ -7,6 +7,7 @@ import { hatchTile, onSchemeChange, readColours } from "./palette.js";
 import { stretches } from "./phases.js";
 import { THIN_PX } from "./frame.js";
 import { amps } from "./says.js";
+import { chirpFor } from "./tones.js";
 
 const data = pageData();
 const model = new BenchModel();
@@ -21,27 +22,118 @@ const KEYS = ["peak_current_a", "time_to_cutoff_s", "time_to_limit_s", "retry_pe
 let figuresSaid = "";
 let connected = false;
 
+const main = element("main");
+const shelf = main.dataset.show === "shelf";
+let aheadS = -Infinity; // the bench's clock before the page's
+let telling = false;
+/** @type {Set<string>} */
+const clapped = new Set();
+
 new Live(liveURL(), {
-  text: (message) => void model.take(message),
+  text(message) {
+    if (typeof message.now_at_s === "number") {
+      const ahead = message.now_at_s - performance.now() / 1000;
+      aheadS = Math.abs(ahead - aheadS) > 1 ? ahead : Math.max(ahead, aheadS - 0.001);
+    }
+    if (message.type === "hello") telling = true; // what is past is told once more
+    if (message.type === "state") telling = false;
+    const changed = model.take(message);
+    if (changed === "mark" && message.kind === "onset" && !message.withdrawn) clap(message);
+    if (shelf && (changed === "run" || (changed === "figures" && message.anew)) && model.runState !== "open") fill();
+  },
   binary: (buffer) => model.takeBinary(buffer),
   line: (up) => {
     connected = up;
   },
 });
 
+/**
+ * One flash at a fixed time after the onset, the same as the chirp's, to line up the video.
+ * @param {any} m
+ */
+function clap(m) {
+  const key = `${m.run} ${m.id}`;
+  if (clapped.has(key)) return;
+  clapped.add(key);
+  if (telling || main.dataset.flash !== "true") return;
+  const lateS = performance.now() / 1000 - (m.at_s - aheadS);
+  const chirp = chirpFor(Math.max(0, lateS));
+  if (!chirp) return;
+  setTimeout(() => {
+    const el = element("cam-flash");
+    setText(element("cam-flash-says"), `onset, ${chirp.afterS} s ago`);
+    el.hidden = false;
+    setTimeout(() => (el.hidden = true), 120);
+  }, 1000 * (chirp.afterS - lateS));
+}
+
+let filling = 0;
+
+/** The shelf's table as the server now has it. A run is in the store a moment after it ended. */
+async function fill() {
+  const mine = ++filling;
+  for (const waitMs of [300, 1500, 4000]) {
+    await new Promise((done) => setTimeout(done, waitMs));
+    if (mine !== filling) return;
+    try {
+      const answer = await fetch(location.href);
+      if (!answer.ok) continue;
+      const table = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("cam-shelf");
+      if (table) element("cam-shelf").replaceWith(document.adoptNode(table));
+    } catch {
+      // The line is broken; the page says so, and fills again with the next run.
+    }
+  }
+}
+
+function makeAddress() {
+  const value = (/** @type {string} */ id) => /** @type {HTMLSelectElement} */ (element(id)).value;
+  const q = new URLSearchParams({ foot: "0" });
+  if (value("cam-show") !== "run") q.set("show", value("cam-show"));
+  if (value("cam-ground") !== "paper") q.set("ground", value("cam-ground"));
+  if (!(/** @type {HTMLInputElement} */ (element("cam-clapper")).checked)) q.set("flash", "0");
+  const address = `${location.origin}/readout?${q}`;
+  /** @type {HTMLInputElement} */ (element("cam-address")).value = address;
+  element("cam-open").setAttribute("href", address);
+  return address;
+}
+
+async function copyAddress() {
+  const address = makeAddress();
+  try {
+    await navigator.clipboard.writeText(address);
+    setText(element("cam-says"), "Copied. Paste it where the video is put together.");
+  } catch {
+    /** @type {HTMLInputElement} */ (element("cam-address")).select();
+    setText(element("cam-says"), "This browser lets nothing be copied by a page: copy it from the field.");
+  }
+}
+
+document.getElementById("cam-make")?.addEventListener("click", () => {
+  /** @type {HTMLDialogElement} */ (element("cam-dialog")).showModal();
+  copyAddress();
+});
+document.getElementById("cam-copy")?.addEventListener("click", copyAddress);
+document.getElementById("cam-form")?.addEventListener("input", makeAddress);
+document.querySelector("#cam-dialog [data-close]")?.addEventListener("click", () => /** @type {HTMLDialogElement} */ (element("cam-dialog")).close());
+
 function frame() {
   const unit = model.runUnit ?? model.state?.unit;
   setText(element("cam-unit"), unit?.name ?? "letthrough");
-  setText(element("cam-rated"), unit ? `rated ${plateText(unit)}` : "");
+  const rated = document.getElementById("cam-rated");
+  if (rated) setText(rated, unit ? `rated ${plateText(unit)}` : "");
   const { mode } = model;
   const open = mode === "recording" || mode === "watching" || mode === "after";
   setText(element("cam-clock"), open && model.hasOnset ? clockText(model.nowS - model.zeroS) : "");
   showPhase();
   const now = model.current?.newest ?? NaN;
   setText(element("cam-amps"), Number.isFinite(now) ? amps(now) : Number.isNaN(now) ? "–" : "over");
-  showFigures();
-  drawRibbon();
-  setText(element("cam-foot"), open ? `run ${model.run}, hold ${Math.round(model.holdS * 1000) / 1000} s` : "");
+  if (!shelf) {
+    showFigures();
+    drawRibbon();
+  }
+  const foot = document.getElementById("cam-foot");
+  if (foot) setText(foot, open ? `run ${model.run}, hold ${Math.round(model.holdS * 1000) / 1000} s` : "");
   requestAnimationFrame(frame);
 }
 
@@ -94,7 +186,7 @@ function drawRibbon() {
   const end = Math.max(model.holdS, reached);
   ctx.fillStyle = colour("sheet");
   ctx.fillRect(0, 0, width, height);
-  for (const s of stretches(model.marksInOrder(), 0, reached)) {
+  for (const s of stretches(model.marksInOrder(), 0, model.seenS - model.zeroS)) {
     if (s.phase === "idle") continue;
     const left = (s.from / end) * width;
     const wide = Math.max(2, ((s.to - s.from) / end) * width);
