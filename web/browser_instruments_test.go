@@ -78,14 +78,17 @@ func TestBrowserInstruments(t *testing.T) {
 	tb.mustBeAccessible("Instruments, calibrated")
 	tb.until("it to be taken back", `document.querySelector(".past li")?.textContent.includes("until") || (document.querySelector("[data-end]")?.click(), false)`)
 
-	// Removed, after a question that says what is lost.
-	tb.until("the question", `document.querySelector("#remove-dialog[open]") || (document.querySelector("#remove").click(), false)`)
-	if got := eval[string](tb, `document.querySelector("#remove-dialog").innerText`); !strings.Contains(got, "its 1 calibration will be lost") {
-		t.Errorf("the question says %q", got)
+	// Removed, with a way back; leaving the page removes it for good.
+	tb.until("the way back", `document.querySelector(".undo") || (document.querySelector("#remove").click(), false)`)
+	if got := eval[string](tb, `document.querySelector(".undo").innerText`); !strings.Contains(got, "is removed, with how it is set up and calibrated") || !eval[bool](tb, `document.querySelector("[data-instrument]").hidden`) {
+		t.Errorf("the way back says %q", got)
 	}
-	tb.mustBeAccessible("Instruments, question")
-	eval[bool](tb, `document.querySelector("#remove-yes").click(), true`)
-	tb.until("it to be gone", `location.pathname === "/instruments" && !document.querySelector("[data-instrument]")`)
+	tb.mustBeAccessible("Instruments, removed")
+	tb.open(ts.url + "/instruments")
+	tb.become("it to be gone", func() bool {
+		status, _, _ := ts.call(t, "GET", "/api/instruments/shunt", "")
+		return status == 404
+	})
 	tb.mustBeClean()
 }
 

@@ -280,14 +280,6 @@ func TestBrowserStoredRunsAndUnits(t *testing.T) {
 		t.Errorf("the store has %+v, %v", u, err)
 	}
 	tb.shots("units")
-	// Clicked until it is heard: the page may be there before its script.
-	tb.until("the question", `document.querySelector("#delete-dialog[open]") || (document.querySelector("#delete").click(), false)`)
-	tb.mustBeAccessible("Units, question")
-	eval[bool](tb, `document.querySelector("#delete-yes").click(), true`)
-	tb.until("the unit to be gone", `location.pathname === "/units"`)
-	if _, err := ts.db.UnitByName(context.Background(), "Moss"); err == nil {
-		t.Error("Moss is still in the store")
-	}
 	tb.open(ts.url + "/help/")
 	tb.shots("help")
 	tb.mustBeAccessible("Help")

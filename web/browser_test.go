@@ -162,6 +162,22 @@ func (tb *tab) until(what, expression string) {
 	}
 }
 
+// become waits for something that the page cannot see.
+func (tb *tab) become(what string, is func() bool) {
+	tb.t.Helper()
+	deadline := time.NewTimer(browserLimit)
+	defer deadline.Stop()
+	tick := time.NewTicker(20 * time.Millisecond)
+	defer tick.Stop()
+	for !is() {
+		select {
+		case <-deadline.C:
+			tb.t.Fatalf("waited %v in vain for %s", browserLimit, what)
+		case <-tick.C:
+		}
+	}
+}
+
 // press sends a key to whatever has the focus.
 func (tb *tab) press(keys string) {
 	tb.t.Helper()
@@ -267,7 +283,7 @@ func (tb *tab) mustReflow(where string) {
 		for _, width := range []int64{320, 390, 800, 1024, 1440} {
 			tb.size(width, 800)
 			if over := eval[float64](tb, `document.documentElement.scrollWidth - innerWidth`); over > 1 {
-				wide := eval[string](tb, `[...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > innerWidth + 1).slice(0, 5).map((e) => e.tagName + "#" + e.id + "." + e.className).join(" ")`)
+				wide := eval[string](tb, `[...document.querySelectorAll("body *")].filter((e) => e.getBoundingClientRect().right > innerWidth + 1).slice(0, 5).map((e) => e.tagName + "#" + e.id + "." + e.className + " " + e.textContent.slice(0, 40)).join(" ")`)
 				tb.t.Errorf("%s at %d px with letters %q apart is %.0f px too wide: %s", where, width, spacing, over, wide)
 			}
 		}

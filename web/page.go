@@ -100,6 +100,7 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /api/compare/page", s.getSidesPage)
 	page("GET /units", s.unitsPage)
 	page("GET /units/{id}", s.unitsPage)
+	page("GET /units/loads/{id}", s.unitsPage)
 	page("GET /instruments", s.instrumentsPage)
 	page("GET /instruments/{name}", s.instrumentsPage)
 	page("GET /meter", s.meterPage)

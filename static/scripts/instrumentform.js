@@ -3,6 +3,7 @@
 import { ask } from "./api.js";
 import { argumentOf } from "./argument.js";
 import { element, setText, shape } from "./page.js";
+import { removeWithUndo } from "./removal.js";
 
 export function instrumentForm() {
   const form = document.getElementById("sheet");
@@ -60,16 +61,16 @@ export function instrumentForm() {
     }
   });
 
-  const dialog = document.getElementById("remove-dialog");
-  if (!(dialog instanceof HTMLDialogElement) || !path) return;
-  element("remove").addEventListener("click", () => dialog.showModal());
-  element("remove-yes").addEventListener("click", async () => {
-    dialog.close();
-    try {
-      await ask("DELETE", path);
-      location.assign("/instruments");
-    } catch (error) {
-      complain(error);
-    }
+  if (!path) return;
+  const row = [...document.querySelectorAll("[data-instrument]")].find((r) => r instanceof HTMLElement && r.dataset.instrument === form.dataset.name);
+  const each = [form.closest("section"), row].filter((el) => el instanceof HTMLElement);
+  document.getElementById("remove")?.addEventListener("click", () => {
+    removeWithUndo({
+      path,
+      say: `${form.dataset.name} is removed, with how it is set up and calibrated. Runs keep what they know of it.`,
+      hide: () => each.forEach((el) => (el.hidden = true)),
+      show: () => each.forEach((el) => (el.hidden = false)),
+      failed: complain,
+    });
   });
 }

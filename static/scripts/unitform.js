@@ -2,7 +2,7 @@
 
 import { element, shape } from "./page.js";
 
-/** @typedef {{name: string, rated_voltage_v?: number, rated_current_a?: number, waveform: string, note?: string}} UnitValues */
+/** @typedef {{name: string, rated_voltage_v?: number, rated_current_a?: number, waveform: string, note?: string, load?: string}} UnitValues */
 
 // Beyond these a plate was misread: the units meant here drive small models.
 const MOST_V = 60;
@@ -43,6 +43,7 @@ export class UnitForm {
   constructor(form, save) {
     this.form = form;
     this.save = save;
+    this.busy = false; // a second press while the first is under way is none
     form.addEventListener("submit", (event) => {
       event.preventDefault();
       this.submit();
@@ -87,6 +88,7 @@ export class UnitForm {
   }
 
   async submit() {
+    if (this.busy) return;
     const wrong = this.check();
     if (wrong.length) {
       const first = this.form.elements.namedItem(wrong[0]);
@@ -95,17 +97,20 @@ export class UnitForm {
     }
     const says = element(`${this.form.id}-says`);
     says.replaceChildren();
+    this.busy = true;
     try {
       await this.save(this.values());
     } catch (error) {
       says.replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
     }
+    this.busy = false;
   }
 
   /** @returns {UnitValues} */
   values() {
     /** @type {UnitValues} */
     const values = { name: this.value("name").trim(), waveform: this.value("waveform"), note: this.value("note") };
+    if (this.form.elements.namedItem("load")) values.load = this.value("load");
     if (this.value("volts").trim()) values.rated_voltage_v = readNumber(this.value("volts"));
     if (this.value("amps").trim()) values.rated_current_a = readNumber(this.value("amps"));
     return values;
