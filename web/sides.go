@@ -413,3 +413,25 @@ func verdictShape(v string) string {
 	}
 	return "unknown"
 }
+
+// Told is what GET /api/compare answers, without the traces.
+func (s *Sides) Told() any {
+	out := sidesJSON{Align: s.Align, Says: s.Says, Comparison: s.Comparison, Runs: []sideJSON{}, Bands: []sideBand{}}
+	out.FromS, out.ToS = s.span()
+	for i := range s.sides {
+		out.Runs = append(out.Runs, s.side(i))
+	}
+	for _, b := range s.Comparison.Bands {
+		out.Bands = append(out.Bands, sideBand{Band: b, T: numbers{}, Min: numbers{}, Mean: numbers{}, Max: numbers{}})
+	}
+	return out
+}
+
+// Hint says what can be done about an error, where that is known.
+func Hint(err error) string {
+	var f *fault
+	if errors.As(err, &f) {
+		return f.hint
+	}
+	return ""
+}

@@ -26,6 +26,7 @@ type commands struct {
 	Serve       serveCmd       `cmd:"" help:"The daemon: real instruments, dashboard."`
 	Ports       portsCmd       `cmd:"" help:"Serial ports present, with USB identity."`
 	Read        readCmd        `cmd:"" help:"Figures of recorded traces; no database needed."`
+	Compare     compareCmd     `cmd:"" help:"Two to six runs or traces side by side: each figure with its difference, and a page to show."`
 	Runs        runsCmd        `cmd:"" help:"Stored runs."`
 	Units       unitsCmd       `cmd:"" help:"Units under test and their rating plates."`
 	Loads       loadsCmd       `cmd:"" help:"What units feed in use: motors, wire."`
