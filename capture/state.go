@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"strings"
 
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
@@ -166,6 +167,9 @@ func (s InstrumentState) whatToDo() string {
 	case Silent:
 		return "Is the instrument on and its program running, and does the cable have its data wires?"
 	case Garbled:
+		if readable(s.LastGarbled) {
+			return "What comes is readable text, so the baud rate is right: look at the format and its options."
+		}
 		return "Look at the baud rate first, then at the format and its options."
 	case OverRange:
 		return "Choose a higher range, or a larger shunt."
@@ -175,6 +179,12 @@ func (s InstrumentState) whatToDo() string {
 		return "End the other program that has the port, or allow this one to open it; it is tried again by itself."
 	}
 	return ""
+}
+
+// readable tells whether bytes, as wire.Printable shows them, were text: letters of any language, and tabs.
+func readable(shown string) bool {
+	rest := strings.NewReplacer(`\\`, "", `\t`, "", `\u`, "").Replace(shown)
+	return rest != "" && !strings.Contains(rest, `\`)
 }
 
 // sayHand puts the state of an instrument whose readings are typed in words.

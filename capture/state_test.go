@@ -3,6 +3,7 @@ package capture
 import (
 	"encoding/json"
 	"math"
+	"strings"
 	"testing"
 
 	"letthrough/capture/trace"
@@ -23,6 +24,21 @@ func TestInstrumentStateInWords(t *testing.T) {
 	} {
 		if got := c.state.say(0); got != c.want {
 			t.Errorf("%+v is said as %q, want %q", c.state, got, c.want)
+		}
+	}
+}
+
+func TestTheBaudRateIsNotBlamedForReadableText(t *testing.T) {
+	for _, c := range []struct {
+		shown string
+		right bool
+	}{
+		{`I=0.51A "U=12.1V"`, true}, {`1,000.5 mA`, true}, {`a\tb\\xff`, true}, {`512 \u00b5A`, true},
+		{`\xff\xfe`, false}, {`0.5\x00`, false}, {`a\u00b5\x80`, false}, {``, false},
+	} {
+		do := InstrumentState{State: Garbled, LastGarbled: c.shown}.whatToDo()
+		if right := strings.Contains(do, "the baud rate is right"); right != c.right || !right && !strings.Contains(do, "baud rate first") {
+			t.Errorf("%s: %q", c.shown, do)
 		}
 	}
 }

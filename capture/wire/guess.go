@@ -191,8 +191,7 @@ func (t trial) lines(heard []Heard) Guess {
 		g.Missing = "numbers above 100 are hardly amperes: say unit=mA, or another column with current="
 	case strings.HasPrefix(t.options, "time=") && t.channels == 1 && columnsOf(sample) > 2:
 		g.Missing = "there are more columns: if one is the voltage, name it with voltage=3"
-	case t.options == "current=2" && thousands(sample):
-		g.Missing = "if that comma stands between thousands, switch it off in the instrument: no option reads it"
+	case hasLabels(sample):
 	case t.options == "" && columnsOf(sample) > 1:
 		g.Missing = "there are several columns and none is a time: the first is taken for the current; another one is named with current=2"
 	}
@@ -216,12 +215,14 @@ func columnsOf(line []byte) int {
 // thousands tells whether a line may begin with one number that has a comma between its thousands.
 func thousands(line []byte) bool {
 	head, tail, ok := bytes.Cut(line, []byte(","))
-	head = bytes.TrimLeft(bytes.TrimSpace(head), "+-")
-	digits := 0
-	for digits < len(tail) && tail[digits]-'0' <= 9 {
-		digits++
-	}
-	return ok && digits == 3 && len(head) > 0 && len(head) <= 3 && !bytes.ContainsFunc(head, func(r rune) bool { return r < '0' || r > '9' })
+	return ok && groups(head, tail)
+}
+
+// hasLabels tells whether a line's values have labels before them.
+func hasLabels(line []byte) bool {
+	var t text
+	_, err := t.unlabel(trimSpace(line))
+	return err == nil && t.labelled.hash != 0
 }
 
 // strange says what bytes that no format reads look like.
@@ -242,6 +243,9 @@ func strange(heard []Heard) string {
 	switch {
 	case n == 0:
 		return "nothing was heard"
+	case thousands(lastLine(heard)):
+		return fmt.Sprintf("lines such as %s: a comma stands between the thousands, as it seems; switch it off in the instrument, no option reads it",
+			Printable(lastLine(heard)))
 	case print*20 >= n*19:
 		return fmt.Sprintf("%d bytes of text that are no lines of numbers: %s", n, Printable(first))
 	}

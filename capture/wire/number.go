@@ -13,6 +13,7 @@ import (
 var (
 	errNoNumber = errors.New("no number")
 	errAfter    = errors.New("something follows the number")
+	errMarks    = errors.New("a number with two marks: what stands between thousands must be switched off in the instrument")
 	errQuantity = errors.New("a unit of another quantity than this channel's")
 	errNaN      = errors.New("the instrument says that it has no number")
 	errAbsurd   = errors.New("an absurd number")
@@ -264,7 +265,11 @@ func scanValue(b []byte, q trace.Quantity, shift int, decimal byte, most float64
 	}
 	if rest := trimSpace(b[n.end:]); len(rest) > 0 {
 		unit, exp, ok := suffix(rest)
-		if !ok {
+		switch {
+		case ok:
+		case len(rest) > 1 && (rest[0] == '.' || rest[0] == ',') && rest[1]-'0' <= 9:
+			return 0, n, 0, errMarks
+		default:
 			return 0, n, 0, errAfter
 		}
 		if unit != q.Unit()[0] {

@@ -16,6 +16,8 @@ import (
 // built in another way is garbled, because a lost byte makes exactly such lines. Only sixteen garbled
 // lines in a row begin the search again, as after a board was restarted with another program.
 //
+// A line with labels ("I=0.51A U=12.1V", or a JSON object) is read as if it had none, see text_labels.go.
+//
 // The first line after opening is not used: it may have lost its beginning, and "2.345" left of
 // "12.345" would pass for a reading.
 
@@ -67,11 +69,12 @@ type shape struct {
 	decimal   byte // '.' or ',', or 0 where no number had one yet
 	columns   int
 	checksum  bool
+	labels    uint64 // hash of the labels before the values, 0 where there are none
 }
 
 // same tells whether two lines are built alike; the decimal mark may be still unseen in one.
 func (s shape) same(o shape) bool {
-	return s.delimiter == o.delimiter && s.columns == o.columns && s.checksum == o.checksum &&
+	return s.delimiter == o.delimiter && s.columns == o.columns && s.checksum == o.checksum && s.labels == o.labels &&
 		(s.decimal == o.decimal || s.decimal == 0 || o.decimal == 0)
 }
 
@@ -90,9 +93,11 @@ type text struct {
 	coded     bool           // numbers are codes, of so much each by quantity
 	codes     scales
 	perCode   [2]float64
-	noSum     bool // checksum=none
-	single    bool // delimiter=none
-	named     bool // a person said which column is what
+	noSum     bool     // checksum=none
+	single    bool     // delimiter=none
+	named     bool     // a person said which column is what
+	asked     []column // by the options, which labels may change
+	placed    [2]int   // by quantity: the column that a person named, from 1; 0: none
 
 	// the line so far, where a chunk ended within it
 	carry    []byte
@@ -107,8 +112,13 @@ type text struct {
 	alike     int
 	fraction  int  // digits behind the comma of an ambiguous line
 	commaCols bool // the comma was found to stand between columns
+	commaSure bool // and no line can have it between thousands
 	sawNumber bool
 	bad       int // garbled lines in a row
+
+	labelled labelled // what stands before the values of the line that is read
+	plain    []byte   // that line without its labels
+	timeAt   int      // column of the device's time
 
 	counts  Counts
 	missed  int
@@ -124,6 +134,7 @@ func newText(s Spec) (*text, error) {
 			return nil, err
 		}
 	}
+	t.asked = slices.Clone(t.columns[:t.needed])
 	return t, nil
 }
 
@@ -172,7 +183,7 @@ func (t *text) setColumns(s Spec) error {
 			return fmt.Errorf("option %s=%d: column 1 is the time; allowed are 2 to %d", q, n, maxColumns)
 		}
 		at[q] = n
-		t.named = true
+		t.named, t.placed[q] = true, n
 	}
 	if at[trace.Current] != 0 && at[trace.Current] == at[trace.Voltage] {
 		return fmt.Errorf("options current and voltage name the same column %d", at[trace.Current])
@@ -334,6 +345,6 @@ func (t *text) garbled(b []byte, why error) {
 	t.counts.LastGarbled, t.counts.LastReason = Printable(b), why.Error()
 	t.missed++
 	if t.bad++; t.bad >= giveUpAfter && t.held {
-		t.held, t.fast, t.sawNumber, t.alike = false, false, false, 0
+		t.held, t.fast, t.sawNumber, t.commaSure, t.alike = false, false, false, false, 0
 	}
 }

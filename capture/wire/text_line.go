@@ -29,11 +29,23 @@ func (t *text) line(dst []Reading, b []byte, end int) []Reading {
 	if !t.noSum {
 		body, sum = cutChecksum(trimmed)
 	}
+	if !t.held || t.shape.labels != 0 {
+		var err error
+		if body, err = t.unlabel(body); err != nil {
+			t.alike = 0
+			t.garbled(b, err)
+			return dst
+		}
+	}
 	if !t.held && !t.sniff(trimmed, body, sum) {
 		return dst
 	}
 	if sum == sumWrong || t.shape.checksum != (sum == sumRight) {
 		t.garbled(b, errChecksum)
+		return dst
+	}
+	if t.shape.labels != 0 && t.labelled.hash != t.shape.labels {
+		t.garbled(b, errLabels)
 		return dst
 	}
 	out, err := t.read(dst, body, end)
@@ -53,7 +65,7 @@ func (t *text) read(dst []Reading, b []byte, end int) ([]Reading, error) {
 	r := Reading{End: end, Missed: uint16(min(t.missed, math.MaxUint16))}
 	if t.tickNS != 0 {
 		var err error
-		if r.DeviceNS, err = t.deviceTime(fields[0]); err != nil {
+		if r.DeviceNS, err = t.deviceTime(fields[t.timeAt]); err != nil {
 			return dst, err
 		}
 	}

@@ -75,6 +75,8 @@ func TestAnyCuttingGivesTheSameReadings(t *testing.T) {
 		rapid.StringMatching(`[0-9]{1,6}`),
 		rapid.StringMatching(`-?[0-9]{1,3},[0-9]{3}`),
 		rapid.StringMatching(`[0-9]{1,3}\.[0-9]{1,2} ?[mu]?[AV]`),
+		rapid.StringMatching(`[IUt](_mA)? ?[:=] ?-?[0-9]{1,3}\.[0-9]{1,2} ?[mu]?[AV]?`),
+		rapid.StringMatching(`\{"[iut]": ?[0-9.]{1,4}(,"[iut]":[0-9]{1,3})?\}`),
 		rapid.SampledFrom([]string{"OL", "-OL", "----", "9.9E37", "nan", "", "abc", "1.2.3", "12abc", "-", "x*y", "0", "-0.0", "1e3", "123456789012345678901234567890"}),
 	)
 	rapid.Check(t, func(t *rapid.T) {

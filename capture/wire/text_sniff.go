@@ -6,7 +6,10 @@ import (
 	"fmt"
 )
 
-var errFewer = errors.New("fewer columns than the options name")
+var (
+	errFewer     = errors.New("fewer columns than the options name")
+	errThousands = errors.New("a number with a comma between thousands, as it seems: switch that off in the instrument, or say delimiter=comma if these are two columns")
+)
 
 // sniff looks at a line while it is still open how lines are built. It tells whether that is settled
 // now, in which case this line is already one to be read.
@@ -18,7 +21,7 @@ func (t *text) sniff(line, body []byte, s sum) (settled bool) {
 	}
 	if err != nil {
 		t.alike = 0
-		if t.counts.Readings == 0 && t.counts.Headers < maxHeaders && words(line) {
+		if t.counts.Readings == 0 && t.counts.Headers < maxHeaders && words(line) && !t.labelled.json {
 			t.counts.Headers++
 			return false
 		}
@@ -50,7 +53,7 @@ func (t *text) sniff(line, body []byte, s sum) (settled bool) {
 	}
 	t.shape, t.held = cand, true
 	t.gap = t.gap || t.counts.Readings > 0
-	t.fast = !cand.checksum && cand.delimiter != ' ' || !cand.checksum && t.allNumbers(cand.columns)
+	t.fast = cand.labels == 0 && (!cand.checksum && cand.delimiter != ' ' || !cand.checksum && t.allNumbers(cand.columns))
 	return true
 }
 
@@ -74,9 +77,20 @@ func (t *text) shapeOf(b []byte, s sum) (out shape, fraction int, err error) {
 	case s == sumRight:
 		out.checksum = true
 	}
-	out.delimiter, fraction = t.delimiterOf(b)
+	out.labels = t.labelled.hash
+	if out.labels != 0 {
+		out.delimiter = ';'
+	} else {
+		t.unassign()
+		out.delimiter, fraction = t.delimiterOf(b)
+	}
 	fields := t.split(b, out.delimiter)
 	out.columns = len(fields)
+	if out.labels != 0 {
+		if err := t.assign(fields); err != nil {
+			return out, 0, err
+		}
+	}
 	if out.columns < t.needed {
 		return out, 0, errFewer
 	}
@@ -84,6 +98,10 @@ func (t *text) shapeOf(b []byte, s sum) (out shape, fraction int, err error) {
 		return out, 0, errColumns
 	}
 	if out.decimal = t.force.decimal; out.decimal != 0 {
+		return out, 0, nil
+	}
+	if t.labelled.json {
+		out.decimal = '.'
 		return out, 0, nil
 	}
 	for i, f := range fields {
@@ -157,8 +175,13 @@ func commasOf(b []byte) (n int, inNumbers bool, digits int) {
 // readable tells whether a line's own columns hold values, without keeping them.
 func (t *text) readable(b []byte) error {
 	fields := t.split(b, t.shape.delimiter)
-	if err := t.unitElsewhere(fields); err != nil {
-		return err
+	if t.shape.labels == 0 {
+		if err := t.unitElsewhere(fields); err != nil {
+			return err
+		}
+		if t.maybeThousands(fields) {
+			return errThousands
+		}
 	}
 	for i, f := range fields[:t.needed] {
 		var err error
@@ -193,6 +216,37 @@ func (t *text) unitElsewhere(fields [][]byte) error {
 		}
 	}
 	return nil
+}
+
+// maybeThousands tells whether a comma between columns may be one between the thousands of a number: "1,000.5"
+// is not 0.5. A line whose second column has any other shape, as "7,0.512", settles that they are columns.
+func (t *text) maybeThousands(fields [][]byte) bool {
+	if t.coded || t.shape.delimiter != ',' || t.force.delimiter == ',' || t.commaCols || t.commaSure {
+		return false
+	}
+	sure := false
+	for i := range len(fields) - 1 {
+		here, next := t.columns[i].role, t.columns[i+1].role
+		if (here == valueColumn) == (next == valueColumn) || here == timeColumn {
+			continue
+		}
+		if groups(fields[i], fields[i+1]) {
+			return true
+		}
+		sure = true
+	}
+	t.commaSure = sure
+	return false
+}
+
+// groups tells whether two fields may be the thousands of one number and what stands behind them.
+func groups(head, tail []byte) bool {
+	head = bytes.TrimLeft(trimSpace(head), "+-")
+	digits := 0
+	for digits < len(tail) && tail[digits]-'0' <= 9 {
+		digits++
+	}
+	return digits == 3 && len(head) >= 1 && len(head) <= 3 && head[0] != '0' && !bytes.ContainsFunc(head, func(r rune) bool { return r < '0' || r > '9' })
 }
 
 // unitOf is the unit behind a number; 0 where there is none.

@@ -76,6 +76,24 @@ func TestTextReads(t *testing.T) {
 		"UnitOption":          {"unit=mA", lead("512.3") + "512.3\n1.5 A\n", "0.5123 1.5"},
 		"Volts":               {"channel=voltage", lead("12.5 V") + "12.5 V\n500 mV\n", "12.5 0.5"},
 		"VoltsByUnit":         {"unit=mV", lead("12500") + "12500\n", "12.5"},
+		"Labels":              {"", lead("I=0.51A U=12.1V") + "I=0.51A U=12.1V\nI=-1.5A U=0.1V\n", "0.51 -1.5"},
+		"LabelsApart":         {"voltage=2", lead("I: 0.51 A, U: 12.1 V") + "I: 0.51 A, U: 12.1 V\nI: - 512.3 mA DC, U: 0.1 V\n", "0.51 ch1:12.1 -0.5123 ch1:0.1"},
+		"LabelsOtherOrder":    {"", lead("U=12.1V I=0.51A") + "U=12.1V I=0.51A\n", "0.51"},
+		"LabelsWithUnits":     {"", lead("current_mA=512.3;bus_V=12.1") + "current_mA=512.3;bus_V=12.1\n", "0.5123"},
+		"LabelsInBrackets":    {"voltage=1&current=2", lead("Voltage (mV): 12100, Current [mA]: 512.3") + "Voltage (mV): 12100, Current [mA]: 512.3\n", "ch1:12.1 0.5123"},
+		"LabelsOfWords":       {"", lead("Load current: 0.51 A, Bus voltage: 12 V") + "Load current: 0.51 A, Bus voltage: 12 V\n", "0.51"},
+		"LabelUnknownByUnit":  {"", lead("Meas: 0.51 A") + "Meas: 0.51 A\nMeas: OL A\n", "0.51 +Inf!"},
+		"LabelUnknownNamed":   {"current=2", lead("n=7 ch1=0.51") + "n=7 ch1=0.51\n", "0.51"},
+		"LabelsDecimalComma":  {"", lead("I: 0,512, U: 12,1") + "I: 0,512, U: 12,1\n", "0.512"},
+		"LabelsOver":          {"", lead("I=0.5A U=12V") + "I=OL U=12V\n", "+Inf!"},
+		"LabelsSpacedSigns":   {"", lead("I = 0.5 A U = 12 V") + "I = 0.5 A U = 12 V\n", "0.5"},
+		"LabelsSum":           {"checksum=xor", "5\n" + sum("I=0.5A") + sum("I=0.5A") + sum("I=0.75A"), "0.5 0.75"},
+		"TimeThenLabels":      {"time=ms", lead("1234 I=0.51 U=12.1") + "1235 I=0.51 U=12.1\n", "0.51@1235000000"},
+		"JSON":                {"", lead(`{"t":1234,"i":0.511,"u":12.1}`) + `{"t":1234,"i":0.512,"u":12.1}` + "\n", "0.512"},
+		"JSONTimed":           {"time=ms&voltage=3", lead(`{"t":1234,"i":0.511,"u":12.1}`) + ` { "t" : 1236.5 , "i" : -5.11e-1 , "u" : 12.1 } ` + "\n", "-0.511@1236500000 ch1:12.1@1236500000"},
+		"JSONOtherOrder":      {"time=us", lead(`{"u":12.1,"current_mA":511,"left":7,"time_us":1234}`) + `{"u":12.1,"current_mA":511,"left":7,"time_us":1237}` + "\n", "0.511@1237000"},
+		"JSONWords":           {"", lead(`{"id":"a;b\"c","ok":true,"i":0.5,"x":null}`) + `{"id":"a;b\"c","ok":true,"i":0.5,"x":null}` + "\n", "0.5"},
+		"JSONTextValue":       {"", lead(`{"I":"511 mA"}`) + `{"I":"511 mA"}` + "\n", "0.511"},
 		"DecimalComma":        {"", "5\n0,512\n0,513\n0,514\n0,515\n0,516\n1,517\n", "0.516 1.517"},
 		"DecimalCommaUnit":    {"", "5\n512,3 mA\n512,3 mA\n512,3 mA\n512,3 mA\n512,3 mA\n", "0.5123"},
 		"DecimalCommaSaid":    {"decimal=comma", lead("0,512") + "0,513\n", "0.513"},
@@ -364,6 +382,90 @@ func TestTextTakesNoColumnWithoutUnitWhereAnotherHasIt(t *testing.T) {
 		}
 		if c.refused && !strings.Contains(d.Counts().LastReason, "column 2 has the unit") {
 			t.Errorf("%q: %s", c.line, d.Counts().LastReason)
+		}
+	}
+}
+
+// What a label says must not be read as something else.
+func TestTextHeedsLabels(t *testing.T) {
+	for name, c := range map[string]struct {
+		options, line, reason string
+	}{
+		"OnlyVolts":         {"", `{"u":12.1}`, "no label says which column is the current; current=1"},
+		"UnknownLabel":      {"", `{"temp":25.1}`, "no label says"},
+		"VoltsNamedCurrent": {"current=2", `{"i":0.5,"u":12.1}`, `column 2 is labelled "u", which is no current`},
+		"TimeNamedCurrent":  {"current=1", `{"t":5,"i":0.5}`, `column 1 is labelled "t", which is no current`},
+		"NoTime":            {"time=ms", `{"i":5,"u":12.1}`, "no label says that a column is the time"},
+		"OtherTimeUnit":     {"time=ms", `{"t_us":5,"i":0.5}`, `the label "t_us" has another unit`},
+		"TwoTimes":          {"time=ms", `{"t":5,"time":5,"i":0.5}`, "two columns are labelled as a time"},
+		"TwoCurrents":       {"", `{"load_current":0.5,"current":0.6}`, "two columns are labelled as a current; current=2"},
+		"TwoUnits":          {"", "x: 0.5 A, y: 0.6 A", "two columns have the unit of a current"},
+		"TooFew":            {"current=3", `{"i":0.5}`, "fewer columns"},
+		"WrongUnit":         {"", `{"i":"0.5 V"}`, "another quantity"},
+		"Nested":            {"", `{"a":{"i":0.5}}`, "lists or objects"},
+		"List":              {"", `{"i":[0.5]}`, "lists or objects"},
+		"Cut":               {"", `{"i":0.5`, "no whole JSON object"},
+		"NoMember":          {"", `{}`, "no whole JSON object"},
+		"Behind":            {"", `{"i":0.5}x`, "no whole JSON object"},
+		"NoValue":           {"", `{"i":}`, "no whole JSON object"},
+		"NoName":            {"", `{i:0.5}`, "no whole JSON object"},
+		"Null":              {"", `{"i":null}`, "no number"},
+		"CommaInJSON":       {"", `{"i":0,5}`, "no whole JSON object"},
+		"Thousands":         {"", "7;I=1,000.5 mA", "thousands"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			d := mustDecoder(t, c.options)
+			rs := d.Decode(nil, []byte("5\n"+strings.Repeat(c.line+"\n", 20)))
+			if len(rs) != 0 || !strings.Contains(d.Counts().LastReason, c.reason) {
+				t.Errorf("%q became %s; said %q, want %q", c.line, show(rs, false), d.Counts().LastReason, c.reason)
+			}
+		})
+	}
+}
+
+func TestTextHoldsToLabels(t *testing.T) {
+	for _, c := range []struct{ good, bad, reason string }{
+		{"I=0.5A U=12V", "0.5A 12V", "labels"},
+		{"I=0.5A U=12V", "U=12V I=0.5A", "other labels"},
+		{"I=0.5A U=12V", "=0.5A U=12V", "labels"},
+		{"I=0.5A U=12V", "I=0.5A =12V", "labels"},
+		{`{"i":0.5}`, `{"I":0.5}`, "other labels"},
+		{`{"i":0.5}`, `i:0.5`, "other labels"},
+		{`{"i":0.5}`, `{"i":0.5`, "JSON"},
+		{"0.5", "I=0.5", "no number"},
+	} {
+		d := mustDecoder(t, "")
+		rs := d.Decode(nil, []byte("5\n"+c.good+"\n"+c.good+"\n"+c.bad+"\n"+c.good+"\n"))
+		if n := d.Counts(); show(rs, false) != "0.5 0.5" || n.Garbled != 1 || !strings.Contains(n.LastReason, c.reason) {
+			t.Errorf("%s and %s: %s, %+v", c.good, c.bad, show(rs, false), n)
+		}
+		// A board with another program: sixteen lines later its lines are read.
+		rs = d.Decode(nil, []byte(strings.Repeat("0.75\n", 40)))
+		if len(rs) == 0 || rs[len(rs)-1].Value != 0.75 {
+			t.Errorf("after %s plain numbers are not read: %+v", c.good, d.Counts())
+		}
+	}
+}
+
+// A comma between thousands made 0.0005 A of 1,000.5 mA.
+func TestTextReadsNoPartOfANumberWithThousands(t *testing.T) {
+	for _, c := range []struct {
+		options, lines, want, reason string
+	}{
+		{"current=2", "1,000.5 mA\n1,000.5 mA\n1,234.5 mA\n", "", "between thousands"},
+		{"current=2&unit=mA", "-1,000.5\n-1,000.5\n-1,000.5\n", "", "between thousands"},
+		{"unit=mA", "1,234.5\n1,234.5\n1,234.5\n", "", "between thousands"},
+		{"voltage=3", "0.5,1,234.5\n0.5,1,234.5\n0.5,1,234.5\n", "", "between thousands"},
+		{"current=2&delimiter=comma", "1,234.5 mA\n1,234.5 mA\n", "0.2345", ""},
+		{"current=2", "1,34.5 mA\n2,34.5 mA\n3,234.5 mA\n", "0.0345 0.2345", ""},
+		{"current=2", "1,34.5 mA\n2,234.5 mA\n3,234.5 mA\n", "0.2345 0.2345", ""},
+		{"time=ms", "1,234.5\n2,234.5\n", "234.5@2000000", ""},
+		{"current=1&voltage=2", "1,234.5\n1,234.5\n", "1 ch1:234.5", ""},
+	} {
+		d := mustDecoder(t, c.options)
+		rs := d.Decode(nil, []byte("5\n"+c.lines))
+		if got := show(rs, strings.Contains(c.options, "time")); got != c.want || !strings.Contains(d.Counts().LastReason, c.reason) || (c.reason == "") != (d.Counts().Garbled == 0) {
+			t.Errorf("%s with %q: %s, %+v", c.lines, c.options, got, d.Counts())
 		}
 	}
 }
