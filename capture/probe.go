@@ -60,6 +60,8 @@ func probe(ctx context.Context, e ear, path string, ask bool) (Finding, error) {
 		return Finding{}, err
 	case g.Format != "":
 		return found(path, g, 0, ""), nil
+	case g.Text:
+		return Finding{Reason: g.Reason}, nil
 	case n > 0:
 		return tuned(ctx, e, path, g)
 	case ask:

@@ -205,6 +205,15 @@ func TestProbeSaysWhatItCannotRead(t *testing.T) {
 	}
 }
 
+// Trying thirteen speeds on what can be read already kept a person waiting for half a minute.
+func TestProbeTriesNoOtherSpeedOnReadableText(t *testing.T) {
+	l := &serialLine{baud: 115200, tuned: port.DefaultBaud, say: func(i int) []byte { return fmt.Appendf(nil, "1,%03d.5 mA\r\n", i%10) }}
+	f, err := probe(t.Context(), l, "/dev/ttyUSB0", false)
+	if err != nil || f.Instrument != "" || !strings.Contains(f.Reason, "between the thousands") || strings.Contains(f.Reason, "other speeds") || l.tuned != port.DefaultBaud {
+		t.Errorf("%+v, tuned to %d, %v", f, l.tuned, err)
+	}
+}
+
 func TestGuessOfCodesIsNotAmperes(t *testing.T) {
 	var heard []wire.Heard
 	for i := range 40 {

@@ -24,6 +24,8 @@ type Guess struct {
 	Missing string // what a person still has to say or to check; may be empty
 	// Readings that were read with it.
 	Readings int
+	// Text tells that what was heard is lines of readable text through and through: the speed is right.
+	Text bool
 }
 
 // enoughReadings make a guess of lines or frames; a checked packet is one by itself.
@@ -37,7 +39,7 @@ func GuessFormat(heard []Heard) (Guess, bool) {
 			return g, true
 		}
 	}
-	return Guess{Reason: strange(heard)}, false
+	return Guess{Reason: strange(heard), Text: readableLines(heard)}, false
 }
 
 // trial is what one decoder made of what was heard.
@@ -223,6 +225,24 @@ func hasLabels(line []byte) bool {
 	var t text
 	_, err := t.unlabel(trimSpace(line))
 	return err == nil && t.labelled.hash != 0
+}
+
+// readableLines tells whether all that was heard is text with line ends. At a wrong speed some bytes in a few
+// dozen are none.
+func readableLines(heard []Heard) bool {
+	n, ends := 0, 0
+	for _, h := range heard {
+		for _, c := range h.Data {
+			n++
+			switch {
+			case c == '\n' || c == '\r':
+				ends++
+			case (c < ' ' || c > '~') && c != '\t':
+				return false
+			}
+		}
+	}
+	return n >= 64 && ends >= 4 && ends*4 < n*3
 }
 
 // strange says what bytes that no format reads look like.

@@ -13,7 +13,7 @@ import (
 var (
 	errNoNumber = errors.New("no number")
 	errAfter    = errors.New("something follows the number")
-	errMarks    = errors.New("a number with two marks: what stands between thousands must be switched off in the instrument")
+	errMarks    = errors.New("a number with two marks: nothing may stand between its thousands")
 	errQuantity = errors.New("a unit of another quantity than this channel's")
 	errNaN      = errors.New("the instrument says that it has no number")
 	errAbsurd   = errors.New("an absurd number")
