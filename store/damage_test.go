@@ -1,6 +1,8 @@
 package store_test
 
 import (
+	"bytes"
+	"database/sql"
 	"errors"
 	"os"
 	"path/filepath"
@@ -89,4 +91,69 @@ func lookAtAll(t *testing.T, path string, want []trace.Sample) error {
 		}
 	}
 	return nil
+}
+
+// One bit of what holds the samples is turned over, as a worn disk does it: that the samples are damaged is
+// said, and none comes out that was not recorded.
+func TestABitTurnedOverInTheSamplesIsNoticed(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "bench.db")
+	db := mustOpenAt(t, path, store.Options{Record: true})
+	want := wave(20_000, 0, 1e6, 1)
+	record(t, db, startOf(tin), endOf(trace.Latching), trace.Batch{Channel: shuntCurrent, Samples: want})
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	content, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	places := 0
+	for _, part := range blobParts(t, path) {
+		if !bytes.Contains(content, part) {
+			continue // it lies across two pages
+		}
+		places++
+		turned := bytes.Clone(part)
+		turned[places%len(part)] ^= 1 << (places % 8)
+		bad := bytes.ReplaceAll(content, part, turned) // pages that are free now hold older copies
+		path := filepath.Join(t.TempDir(), "damaged.db")
+		if err := os.WriteFile(path, bad, 0o644); err != nil {
+			t.Fatal(err)
+		}
+		var e *store.Error
+		if err := lookAtAll(t, path, want); !errors.As(err, &e) || e.Text == "" {
+			t.Errorf("a bit behind %x turned over: %v", part[:4], err)
+		}
+	}
+	if places < 5 {
+		t.Errorf("%d places were found in the file: the test looks for the wrong thing", places)
+	}
+}
+
+// blobParts gives some stretches of the packed samples.
+func blobParts(t *testing.T, path string) (parts [][]byte) {
+	t.Helper()
+	db, err := sql.Open("sqlite3", path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	rows, err := db.Query("SELECT data FROM chunks")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var blob []byte
+		if err := rows.Scan(&blob); err != nil {
+			t.Fatal(err)
+		}
+		for at := 0; at+32 <= len(blob); at += 1500 {
+			parts = append(parts, blob[at:at+32])
+		}
+	}
+	if err := rows.Err(); err != nil {
+		t.Fatal(err)
+	}
+	return parts
 }

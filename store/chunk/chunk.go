@@ -9,6 +9,7 @@
 //	flags    runs of equal non-zero flags
 //	values   decimal places, runs of exceptions, whole-number codes bit-packed in blocks
 //	         or, where the values are no decimals, eight bytes each
+//	sum      CRC-32C of all before it, see sum.go
 //
 // Most instruments send decimals, and a decimal is a whole number divided by a power of ten: the
 // codes are that whole number, so that noise of three counts costs four to five bits a sample.
@@ -55,6 +56,11 @@ type Encoder struct {
 
 // Append packs at most MaxSamples samples and appends the blob to dst.
 func (e *Encoder) Append(dst []byte, samples []trace.Sample) []byte {
+	start := len(dst)
+	return seal(e.appendSamples(dst, samples), start)
+}
+
+func (e *Encoder) appendSamples(dst []byte, samples []trace.Sample) []byte {
 	if len(samples) > MaxSamples {
 		panic(fmt.Sprintf("chunk: %d samples are more than %d", len(samples), MaxSamples))
 	}
@@ -95,8 +101,7 @@ func (e *Encoder) Append(dst []byte, samples []trace.Sample) []byte {
 
 // Decode unpacks a blob and appends its samples to dst. The error is a *CorruptError.
 func Decode(dst []trace.Sample, blob []byte) ([]trace.Sample, error) {
-	r := reader{b: blob}
-	codec := r.byte()
+	r, codec := unseal(blob)
 	n := r.count(MaxSamples, "the number of samples")
 	if r.err == nil && codec != codecDecimal && codec != codecFloat {
 		r.off = 0

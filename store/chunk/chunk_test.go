@@ -192,6 +192,47 @@ func TestDecodeRefusesDamage(t *testing.T) {
 	}
 }
 
+// A disk that turns one bit over must not make another sample of it.
+func TestEveryTurnedBitIsNoticed(t *testing.T) {
+	var e chunk.Encoder
+	in := board(300, 9)
+	floats := append([]trace.Sample{{Value: math.Pi}}, in...)
+	for name, c := range map[string]struct {
+		blob   []byte
+		decode func([]byte) (int, error)
+	}{
+		"decimals": {e.Append(nil, in), samplesOf},
+		"floats":   {e.Append(nil, floats), samplesOf},
+		"none":     {e.Append(nil, nil), samplesOf},
+		"overview": {e.AppendBuckets(nil, chunk.SumAll(nil, in), chunk.Fan), bucketsOf},
+		"nothing":  {e.AppendBuckets(nil, nil, chunk.Fan), bucketsOf},
+	} {
+		t.Run(name, func(t *testing.T) {
+			if _, err := c.decode(c.blob); err != nil {
+				t.Fatal(err)
+			}
+			for bit := range 8 * len(c.blob) {
+				c.blob[bit/8] ^= 1 << (bit % 8)
+				var damaged *chunk.CorruptError
+				if n, err := c.decode(c.blob); !errors.As(err, &damaged) || n != 0 {
+					t.Errorf("bit %d of byte %d turned over: %d samples and %v", bit%8, bit/8, n, err)
+				}
+				c.blob[bit/8] ^= 1 << (bit % 8)
+			}
+		})
+	}
+}
+
+func samplesOf(blob []byte) (int, error) {
+	out, err := chunk.Decode(nil, blob)
+	return len(out), err
+}
+
+func bucketsOf(blob []byte) (int, error) {
+	out, err := chunk.DecodeBuckets(nil, blob)
+	return len(out), err
+}
+
 func TestBucketsKeepEveryExtreme(t *testing.T) {
 	inf := math.Inf(1)
 	in := board(chunk.Size-5, 4)

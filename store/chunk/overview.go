@@ -113,6 +113,11 @@ const (
 // AppendBuckets packs neighbouring buckets and appends the blob to dst. Each stands for perBucket
 // samples but the last, which may stand for fewer.
 func (e *Encoder) AppendBuckets(dst []byte, buckets []Bucket, perBucket int64) []byte {
+	start := len(dst)
+	return seal(e.appendBuckets(dst, buckets, perBucket), start)
+}
+
+func (e *Encoder) appendBuckets(dst []byte, buckets []Bucket, perBucket int64) []byte {
 	n := len(buckets)
 	if n > MaxBuckets {
 		panic("chunk: too many buckets")
@@ -195,8 +200,7 @@ func bucketDigits(buckets []Bucket) (digits int, ok bool) {
 
 // DecodeBuckets unpacks a blob and appends its buckets to dst. The error is a *CorruptError.
 func DecodeBuckets(dst []Bucket, blob []byte) ([]Bucket, error) {
-	r := reader{b: blob}
-	form := r.byte()
+	r, form := unseal(blob)
 	n := r.count(MaxBuckets, "the number of buckets")
 	if r.err == nil && form != bucketsDecimal && form != bucketsFloat {
 		r.off = 0
