@@ -18,13 +18,13 @@ import (
 // as JSON, which no browser runs.
 
 // styleSheets in the order they build on each other.
-var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "sides"}
+var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "sides", "report"}
 
 // pageNames are the templates that fill the frame.
-var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout", "sides", "tochoose", "sidefile"}
+var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout", "sides", "tochoose", "sidefile", "report"}
 
 // navPages are the pages one can go to from everywhere; their order is that of the keys 1, 2, 3 ...
-var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/compare", Name: "Side by side"}, {Path: "/units", Name: "Units"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
+var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/compare", Name: "Side by side"}, {Path: "/units", Name: "Units"}, {Path: "/report", Name: "Report"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
 
 type navItem struct {
 	Path, Name string
@@ -67,6 +67,7 @@ type pages map[string]*template.Template
 
 func parsePages(files fs.FS) pages {
 	funcs := template.FuncMap{
+		"count": reportCount, "verdicts": reportVerdicts,
 		"num": plainNumber, "plate": plate, "waveform": words.Waveform, "procedure": words.Procedure,
 		"plateForm": func(id string, forms []trace.Waveform) plateFields {
 			return plateFields{ID: id, Unit: trace.Unit{Waveform: trace.DC}, Waveforms: forms}
@@ -75,7 +76,7 @@ func parsePages(files fs.FS) pages {
 			return plateFields{ID: id, Unit: *u, Waveforms: forms, Half: true}
 		},
 	}
-	base := template.Must(template.New("frame").Funcs(funcs).ParseFS(files, "templates/frame.html", "templates/parts.html"))
+	base := template.Must(template.New("frame").Funcs(funcs).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/report_body.html"))
 	out := pages{}
 	for _, name := range pageNames {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(files, "templates/"+name+".html"))
@@ -101,6 +102,7 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /units", s.unitsPage)
 	page("GET /units/{id}", s.unitsPage)
 	page("GET /units/loads/{id}", s.unitsPage)
+	page("GET /report", s.reportPage)
 	page("GET /instruments", s.instrumentsPage)
 	page("GET /instruments/{name}", s.instrumentsPage)
 	page("GET /meter", s.meterPage)

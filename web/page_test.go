@@ -22,7 +22,7 @@ func everyPage(t *testing.T, ts *testServer) []string {
 	}
 	storeTin(t, ts, trace.RunInterrupted, 3)
 	run := fmt.Sprintf("/runs/%d", storeTin(t, ts, trace.RunComplete, 12))
-	return []string{"/", "/runs", run, "/units", "/units/new", "/units/1", "/readout", "/help/", "/help/bench"}
+	return []string{"/", "/runs", run, "/units", "/units/new", "/units/1", "/report", "/readout", "/help/", "/help/bench"}
 }
 
 // get fetches a page as a browser does.
@@ -32,7 +32,7 @@ func (ts *testServer) get(t *testing.T, path string) string {
 	if status != 200 {
 		t.Errorf("GET %s: status %d", path, status)
 	}
-	if !strings.HasPrefix(header.Get("Content-Type"), "text/html") && !strings.Contains(path, "export") && path != "/api/backup" && !strings.HasSuffix(path, ".png") {
+	if !strings.HasPrefix(header.Get("Content-Type"), "text/html") && !strings.Contains(path, "export") && !strings.HasPrefix(path, "/api/report") && path != "/api/backup" && !strings.HasSuffix(path, ".png") {
 		t.Errorf("GET %s: content type %q", path, header.Get("Content-Type"))
 	}
 	return string(body)

@@ -71,6 +71,7 @@ func (s *Server) routes() {
 	api("GET /api/runs/{id}/samples", s.getSamples)
 	api("GET /api/runs/{id}/survival", s.getSurvival)
 	api("GET /api/runs/{id}/export", s.getExport)
+	api("GET /api/report", s.getReport)
 	api("POST /api/import", s.postImport)
 	api("GET /api/backup", s.getBackup)
 	api("GET /api/compare", s.getCompare)

@@ -230,6 +230,12 @@ func (r Repeat) sentences() []string {
 	return say
 }
 
+// Name says which figure repeats, in which test.
+func (r Repeat) Name() string {
+	def, _ := trace.DefinitionOf(r.Key)
+	return lowerFirst(def.Say) + " (" + testName(r.Procedure) + ")"
+}
+
 func isAre(n int) string {
 	if n == 1 {
 		return "is"

@@ -104,7 +104,7 @@ func counted(n int, one, many string) string {
 // need not be the unit's best. Where none fails, a run whose figure lies on the limit is evidence that
 // others may lie beyond. A run that merely could not tell adds nothing where another one could.
 func (c Criterion) over(runs []Run, p Plate) Finding {
-	f := Finding{Criterion: c.Name, Say: c.Say, Asked: c.asked(), Note: c.Note, Runs: []Judged{}}
+	f := Finding{Criterion: c.Name, Say: c.Say, Asked: c.Asked(), Note: c.Note, Runs: []Judged{}}
 	for _, r := range runs {
 		if j := c.judge(r, p); j.Verdict != NotApplicable {
 			f.Runs = append(f.Runs, j)
@@ -135,7 +135,8 @@ func (c Criterion) over(runs []Run, p Plate) Finding {
 	return f
 }
 
-func (c Criterion) asked() string {
+// Asked says the limits in words.
+func (c Criterion) Asked() string {
 	s := c.Pass.Say()
 	if !c.Caution.none() {
 		s += "; caution: " + c.Caution.Say()

@@ -71,7 +71,15 @@ func runsIn(r io.ReaderAt, size int64, head []byte, name string) (*Runs, error) 
 		open := func() (io.ReadCloser, error) { return io.NopCloser(io.NewSectionReader(r, 0, size)), nil }
 		return &Runs{sources: []jsonSource{{name: name, open: open}}}, nil
 	}
-	return nil, &Error{File: name, Want: "want a bundle, or the JSON of a run", Got: quoted(head[:min(len(head), 16)]), Err: ErrNoRuns,
+	if page := bytes.ToLower(text); bytes.HasPrefix(page, []byte("<!doctype html")) {
+		packed, err := runsOfReport(r, size, name)
+		if err != nil {
+			return nil, err
+		}
+		sources, err := readBundle(bytes.NewReader(packed), int64(len(packed)), name)
+		return &Runs{sources: sources, Bundle: true}, err
+	}
+	return nil, &Error{File: name, Want: "want a bundle, or the JSON of a run, or a report", Got: quoted(head[:min(len(head), 16)]), Err: ErrNoRuns,
 		Hint: "read traces with: letthrough read FILE"}
 }
 

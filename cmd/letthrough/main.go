@@ -33,6 +33,7 @@ type commands struct {
 	Criteria    criteriaCmd    `cmd:"" help:"Named sets of criteria that verdicts go by."`
 	Rig         rigCmd         `cmd:"" help:"The rig: parts, what they stand in a test, and resistors for a ramp or stairs."`
 	Instruments instrumentsCmd `cmd:"" help:"Instruments that serve opens, and their calibrations."`
+	Report      reportCmd      `cmd:"" help:"The shelf's table and charts as one self-contained page, CSV or JSON."`
 	Verify      verifyCmd      `cmd:"" help:"Derive every figure of a bundle, or of a run as JSON, again from the samples in it."`
 	Sim         simCmd         `cmd:"" help:"One simulated instrument on a pseudo-terminal whose path is printed."`
 	Version     versionCmd     `cmd:"" help:"The version of this program."`

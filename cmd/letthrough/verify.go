@@ -3,16 +3,18 @@ package main
 import (
 	"fmt"
 	"math"
+	"os"
 	"regexp"
 	"slices"
 	"strconv"
 
 	"letthrough/capture/file"
 	"letthrough/capture/trace"
+	"letthrough/web"
 )
 
 type verifyCmd struct {
-	Files []string `arg:"" name:"file" help:"Bundles, or runs as JSON."`
+	Files []string `arg:"" name:"file" help:"Reports, bundles, or runs as JSON."`
 	JSON  bool     `help:"Print JSON."`
 }
 
@@ -110,7 +112,48 @@ func verifyFile(path string) (out []verified, err error) {
 		v.File, v.UUID, v.Unit = path, rec.UUID, rec.Start.Unit.Name
 		out = append(out, v)
 	}
-	return out, nil
+	report, err := verifyReport(path)
+	return append(out, report...), err
+}
+
+// verifyReport holds what a report's page says against the figures that its samples give.
+func verifyReport(path string) ([]verified, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return nil, err
+	}
+	says, page, ok, err := file.ReportSays(f, info.Size(), path)
+	if !ok {
+		return nil, err
+	}
+	runs, err := file.OpenRuns(path)
+	if err != nil {
+		return nil, err
+	}
+	defer runs.Close()
+	derived := map[string]trace.Derivation{}
+	for rec, err := range runs.All() {
+		if err != nil {
+			return nil, err
+		}
+		if derived[rec.UUID], err = derive(rec.End.Settings, trace.EditedMarks(rec.Marks, rec.Edits), rec.Batches); err != nil {
+			return nil, fmt.Errorf("%s: run %s: %w", path, rec.UUID, err)
+		}
+	}
+	wrong, figures, err := web.CheckReport(says, page, derived)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	v := verified{File: path, Unit: "what the page says", Agrees: len(wrong) == 0, Figures: figures, Differing: []differs{}}
+	for _, w := range wrong {
+		v.Differing = append(v.Differing, differs{w.What, w.Says, w.Gives})
+	}
+	return []verified{v}, nil
 }
 
 // verifyRun derives a run again, and holds against it what the file says: where a reader looks first, in
