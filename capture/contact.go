@@ -30,7 +30,7 @@ const (
 	maxCountdownS = 60
 	// defaultLossNS is for how long readings may stay away while the contact is closed, in real time. Of a
 	// slower meter it is lossReadings of its intervals, and of one whose readings are typed lossTypedNS.
-	defaultLossNS = 1e9
+	defaultLossNS = 2e9
 	lossReadings  = 5
 	lossTypedNS   = 30e9
 )
@@ -119,7 +119,8 @@ func (b *Bench) mayClose(now int64) error {
 	if c == nil {
 		return refuse(CodeState, "add an instrument first", "no instrument measures current, so nobody would see what happens")
 	}
-	if forS, lost := b.lostFor(c, now); lost {
+	// Half the time is enough not to begin with.
+	if forS, lost := b.lostFor(c, now, b.lossAfterNS(c)/2); lost {
 		return refuse(CodeState, "close the contact once readings come", "no reading of the current has come for %s, so nobody would see what happens", words.Duration(forS))
 	}
 	return nil
@@ -159,8 +160,8 @@ func (b *Bench) ownerOf(c *channel) *instrument {
 	return nil
 }
 
-// lostFor tells for how many seconds nothing has come from a channel, and whether that counts as lost.
-func (b *Bench) lostFor(c *channel, now int64) (forS float64, lost bool) {
+// lostFor tells for how many seconds nothing has come from a channel, and whether that is too long.
+func (b *Bench) lostFor(c *channel, now, limitNS int64) (forS float64, lost bool) {
 	in := b.ownerOf(c)
 	if in == nil {
 		return 0, true // its instrument was removed
@@ -170,7 +171,7 @@ func (b *Bench) lostFor(c *channel, now int64) (forS float64, lost bool) {
 	}
 	silent := now - c.columns.lastNS
 	away := in.status.State == Unplugged || in.status.State == Reconnecting
-	return float64(max(silent, 0)) / 1e9, silent > b.lossAfterNS(c) || away && silent > 0
+	return float64(max(silent, 0)) / 1e9, silent > limitNS || away && silent > 0
 }
 
 // closeContact closes the contact now. At the end of a countdown it does so only where nobody has stopped
@@ -242,7 +243,7 @@ func (b *Bench) move(kind trace.MarkKind, why string, drive func() error) error 
 	} else {
 		b.tellContact("the contact is open: " + why)
 		if c := b.currentChannel(); c != nil && b.watched.guard != nil {
-			if _, lost := b.lostFor(c, now); lost {
+			if _, lost := b.lostFor(c, now, b.lossAfterNS(c)); lost {
 				b.watched.guard.Rest(now) // nobody sees it, but nothing flows
 			}
 		}
@@ -299,7 +300,7 @@ func (b *Bench) keepContact(now, next int64) int64 {
 	}
 	if c := b.currentChannel(); c == nil {
 		b.openBecause("no instrument measures current any more")
-	} else if forS, lost := b.lostFor(c, now); lost {
+	} else if forS, lost := b.lostFor(c, now, b.lossAfterNS(c)); lost {
 		b.openBecause(fmt.Sprintf("no reading of the current for %s", words.Duration(forS)))
 	}
 	if b.run == nil || !b.run.hold {

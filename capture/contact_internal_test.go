@@ -162,12 +162,12 @@ func TestEveryCauseOpensTheContact(t *testing.T) {
 		}, "removed"},
 		"readings stay away": {func(s *stand, _ *relay) {
 			s.play(4, 6, 1000, 20, flows)
-			s.step(6.9)
+			s.step(7.9)
 			if st := s.b.State(); st.Contact != "closed" {
-				t.Errorf("after 0.9 s without a reading the contact is %s", st.Contact)
+				t.Errorf("after 1.9 s without a reading the contact is %s", st.Contact)
 			}
-			s.step(7.1)
-		}, "no reading of the current for 1.1"},
+			s.step(8.1)
+		}, "no reading of the current for 2.1"},
 		"the instrument is unplugged": {func(s *stand, _ *relay) {
 			s.play(4, 6, 1000, 20, flows)
 			s.in.box.tell(SourceStatus{State: Unplugged})
@@ -300,7 +300,7 @@ func TestClosingIsRefused(t *testing.T) {
 		says   string
 	}{
 		"while it is being checked": {func(s *stand, _ *relay) { _ = s.b.CheckContact() }, "being checked"},
-		"without readings":          {func(s *stand, _ *relay) { s.step(6) }, "no reading of the current has come for 2"},
+		"without readings":          {func(s *stand, _ *relay) { s.step(5.2) }, "no reading of the current has come for 1.2"},
 		"without an instrument":     {func(s *stand, _ *relay) { _ = s.b.RemoveInstrument("board") }, "no instrument measures current"},
 		"while its port is away": {func(s *stand, r *relay) {
 			r.change(func(r *relay) { r.gone = errUnplugged })
@@ -429,7 +429,7 @@ func TestCountdown(t *testing.T) {
 	for name, stop := range map[string]func(*stand){
 		"is stopped by opening":        func(s *stand) { _ = s.b.DriveContact(false) },
 		"is stopped by disarming":      func(s *stand) { _ = s.b.Disarm() },
-		"is stopped by lost readings":  func(s *stand) { s.step(6.5) },
+		"is stopped by lost readings":  func(s *stand) { s.step(6.1) },
 		"is stopped by the end of all": func(s *stand) { _ = s.b.Close() },
 		"is stopped by a pulled adapter": func(s *stand) {
 			s.b.mu.Lock()

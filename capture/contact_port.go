@@ -410,7 +410,7 @@ func (b *Bench) sensedChange(w *wired, c contact.Change) {
 
 // compare holds a driven contact against its sensed pole; b.mu is held.
 func (b *Bench) compare(w *wired, now int64) {
-	disagrees := w.spec.Drive && !w.sensed.Moving() && w.sensed.Closed() != b.drive.closed && now-w.commandNS > b.lossNS/2
+	disagrees := w.spec.Drive && !w.sensed.Moving() && w.sensed.Closed() != b.drive.closed && now-w.commandNS > b.lossNS/4
 	if disagrees == w.disagrees {
 		return
 	}

@@ -42,6 +42,7 @@ type guarding struct {
 	others []guardedRig
 	level  rig.Level // told last
 	spent  bool      // a part was used up, and has not cooled to half of that yet
+	alarm  bool      // a part was used up, and current has not ceased since
 	toldNS int64
 }
 
@@ -85,7 +86,7 @@ func (b *Bench) useRig(name string, parts []trace.RigPart, known bool, p *plan, 
 	if same {
 		w.guard.Rest(0) // a new count of gaps and of readings beyond the range
 	}
-	w.level, w.spent = w.guard.Level(), w.spent && same
+	w.level, w.spent, w.alarm = w.guard.Level(), w.spent && same, false
 }
 
 // feedGuard gives the guard what the current really was, and acts where a part has used up what it stands;
@@ -96,6 +97,7 @@ func (b *Bench) feedGuard(c *channel, samples []trace.Sample) {
 		return
 	}
 	w.guard.Feed(samples)
+	w.alarm = w.alarm && w.guard.Flows()
 	level := w.guard.Level()
 	if level == w.level {
 		return
@@ -103,7 +105,7 @@ func (b *Bench) feedGuard(c *channel, samples []trace.Sample) {
 	w.level = level
 	switch level {
 	case rig.AtLimit:
-		w.spent = true
+		w.spent, w.alarm = true, true
 		b.guardAlarm()
 	case rig.Well:
 		w.spent = false
@@ -179,7 +181,7 @@ func (b *Bench) guardState(now int64) Guard {
 		g.SecondsLeft = ptr(s.SecondsLeft)
 	}
 	flows := w.guard.Flows()
-	g.OpenNow = w.spent && flows
+	g.OpenNow = w.alarm && flows
 	if !flows {
 		g.RestS, g.RestFor = w.guard.Recovery()
 	}

@@ -271,6 +271,8 @@ func (e ended) anomaly(r *repeating) error {
 		return fmt.Errorf("run %d: it was %s", e.run, e.state)
 	case e.opened != whyHold:
 		return fmt.Errorf("run %d: the contact was opened before the hold was over: %s", e.run, e.opened)
+	case !e.onset && r.first == trace.Latching:
+		return fmt.Errorf("run %d: no onset was seen: a unit that stays off has to be switched off and on before it is tested again", e.run)
 	case !e.onset:
 		return fmt.Errorf("run %d: no onset was seen", e.run)
 	case e.behaviour == trace.BehaviourUnsure || e.behaviour == trace.None:

@@ -195,10 +195,16 @@ func TestASeriesStopsAtTheFirstAnomaly(t *testing.T) {
 			}
 			return retrying(0, 1e9)(since)
 		}, nil, "no onset was seen", 1},
+		"a unit that stays off": {func(times int, since float64) float64 {
+			if times == 2 {
+				return 0
+			}
+			return latched(times, since)
+		}, nil, "has to be switched off and on", 1},
 		"lost readings": {nil, func(x *repeated) {
 			x.until("the second run", func(st State) bool { return st.Contact == "closed" && len(x.rec.starts) == 2 })
-			x.step(x.at + 1.5)
-			x.at += 1.5
+			x.step(x.at + 2.5)
+			x.at += 2.5
 		}, "no reading of the current", 1},
 		"a person opens the contact": {nil, func(x *repeated) {
 			x.until("the second run", func(st State) bool { return st.Contact == "closed" && len(x.rec.starts) == 2 })

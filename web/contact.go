@@ -3,6 +3,7 @@ package web
 import (
 	"net/http"
 
+	"letthrough/capture"
 	"letthrough/capture/contact"
 )
 
@@ -84,4 +85,55 @@ func contactFault(err error) error {
 	}
 	return &fault{http.StatusServiceUnavailable, codeUnavailable, "the contact did not answer: " + clip(err.Error()),
 		"open it by hand, then look at its port and cable"}
+}
+
+// contactPanel is the contact below the list of instruments.
+type contactPanel struct {
+	Shape, Say, Spec, Do string
+	Simulated, Open      bool
+	Ports                []portChoice
+	Other                string
+	Drive, Lowered       bool
+	Sense                string
+}
+
+var contactShapes = map[string]string{capture.ContactReady: "pass", capture.ContactRefused: "fail", capture.ContactAway: "caution"}
+
+func (s *Server) contactPanel() *contactPanel {
+	is := s.bench.State().ContactIs
+	p := &contactPanel{Shape: contactShapes[is.State], Say: asSentence(is.Say), Spec: is.Spec, Do: is.Do, Drive: true}
+	if p.Shape == "" {
+		p.Shape = "unknown"
+	}
+	if is.Trouble != "" {
+		p.Shape = "fail"
+	}
+	p.Simulated = is.Driven && is.Port == "" || is.Port == "simulated"
+	p.Open = is.State == capture.ContactRefused
+	var on contact.Spec
+	if is.Spec != "" {
+		if spec, err := contact.ParseSpec(is.Spec); err == nil {
+			on = spec
+			p.Drive, p.Sense, p.Lowered = spec.Drive, spec.Sense, spec.Lowered
+		}
+	}
+	ports, err := s.ports()
+	if err != nil {
+		s.log.Warn("list ports", "err", err) // its path can be written
+	}
+	p.Ports, p.Other = portChoices(ports, on.Port)
+	return p
+}
+
+// portChoices offers the ports that are present; other is the chosen one where it is none of them.
+func portChoices(ports []Port, chosen string) (out []portChoice, other string) {
+	other = chosen
+	for _, p := range ports {
+		c := portChoice{Path: p.Path, Text: portText(p), Chosen: chosen != "" && (p.Path == chosen || p.Device == chosen)}
+		if c.Chosen {
+			c.Path, other = chosen, ""
+		}
+		out = append(out, c)
+	}
+	return out, other
 }

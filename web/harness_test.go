@@ -34,6 +34,10 @@ func openTestStore(t testing.TB) *store.DB {
 			t.Errorf("close store: %v", err)
 		}
 	})
+	// Its cautions were read: a test that is about them asks for another rig.
+	if err := db.CautionsRead(context.Background(), ""); err != nil {
+		t.Fatal(err)
+	}
 	return db
 }
 

@@ -1,10 +1,12 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
 	"slices"
 
 	"letthrough/capture"
+	"letthrough/capture/rig"
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
 	"letthrough/store"
@@ -28,12 +30,23 @@ type benchView struct {
 	Driven     bool // a contact that the program drives is configured
 	Viewer     bool
 	Hands      bool // an instrument takes typed readings
+	Rigs       []string
+	ChosenRig  string // of the run tested last
+	Cautions   []string
 }
 
 type benchData struct {
 	Option map[string]any `json:"option"`
 	Words  pageWords      `json:"words"`
 	Role   role           `json:"role"`
+	// Rigs whose cautions somebody has read, and the newest series where that was stopped.
+	CautionsRead []string       `json:"cautions_read"`
+	Stopped      *stoppedSeries `json:"stopped_series"`
+}
+
+type stoppedSeries struct {
+	ID   int64  `json:"id"`
+	Text string `json:"text"`
 }
 
 // defaultHoldS is common practice, no source.
@@ -63,9 +76,45 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 	}
 	f := s.frameOf(r, "Bench", "/", "bench.js", true)
 	f.Mode = string(st.Bench)
-	f.Page = v
-	f.Data = benchData{chartOption(), wordsForPages(), roleOf(r)}
+	data := benchData{Option: chartOption(), Words: wordsForPages(), Role: roleOf(r)}
+	if err := s.beforeTests(r, &v, &data); err != nil {
+		return err
+	}
+	f.Page, f.Data = v, data
 	return s.render(w, r, http.StatusOK, "bench", f)
+}
+
+// beforeTests adds what has to be known before a test: rigs, cautions, a series to go on with.
+func (s *Server) beforeTests(r *http.Request, v *benchView, data *benchData) error {
+	rigs, err := s.store.Rigs().All(r.Context())
+	if err != nil {
+		return err
+	}
+	for _, one := range rigs {
+		v.Rigs = append(v.Rigs, one.Name)
+	}
+	v.Cautions = rig.Cautions
+	if v.Last != nil {
+		if last, err := s.store.Run(r.Context(), v.Last.ID); err == nil {
+			v.ChosenRig = last.Rig
+		}
+	}
+	if data.CautionsRead, err = s.store.CautionsReadFor(r.Context()); err != nil {
+		return err
+	}
+	all, err := s.store.AllSeries(r.Context())
+	if err != nil || len(all) == 0 || all[0].State != trace.SeriesStopped || !v.Driven {
+		return err
+	}
+	last, runs, err := s.store.Series(r.Context(), all[0].ID)
+	done := 0
+	for _, run := range runs {
+		if last.Counts(run) {
+			done++
+		}
+	}
+	data.Stopped = &stoppedSeries{last.ID, fmt.Sprintf("Series %d of %s was stopped after %d of %d: %s.", last.ID, last.Unit, done, last.N, last.Reason)}
+	return err
 }
 
 // lastTested gives the newest run and its unit, which is what the Bench offers to test again; else the

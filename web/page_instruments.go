@@ -67,6 +67,7 @@ type instrumentSheet struct {
 
 type instrumentsView struct {
 	Rows     []instrumentRow
+	Contact  *contactPanel // nil while an instrument is open beside the list
 	Sheet    *instrumentSheet
 	Operator bool
 }
@@ -104,6 +105,9 @@ func (s *Server) instrumentsPage(w http.ResponseWriter, r *http.Request) error {
 			}
 		}
 		v.Rows = append(v.Rows, row)
+	}
+	if v.Sheet == nil || v.Sheet.New {
+		v.Contact = s.contactPanel()
 	}
 	f := s.frameOf(r, "Instruments", "/instruments", "instruments.js", false)
 	f.Page = v
@@ -163,18 +167,7 @@ func (s *Server) instrumentSheet(in *instrumentJSON) (*instrumentSheet, error) {
 	} else if len(ports) == 0 {
 		sheet.PortsSay = "No serial port is present. Plug the instrument in and load this page again, or write where it will be."
 	}
-	found := false
-	for _, p := range ports {
-		c := portChoice{Path: p.Path, Text: portText(p), Chosen: spec.Port != "" && (p.Path == spec.Port || p.Device == spec.Port)}
-		if c.Chosen {
-			c.Path = spec.Port
-		}
-		found = found || c.Chosen
-		sheet.Ports = append(sheet.Ports, c)
-	}
-	if !found {
-		sheet.Other = spec.Port
-	}
+	sheet.Ports, sheet.Other = portChoices(ports, spec.Port)
 	for _, f := range wire.Formats() {
 		fields := formatFields{Format: f, Chosen: f.Name == spec.Format || in == nil && f.Name == "text"}
 		for _, o := range f.Options {

@@ -10,6 +10,7 @@ import (
 	"letthrough/capture/contact"
 	"letthrough/capture/rig"
 	"letthrough/capture/sim"
+	"letthrough/capture/trace"
 	"letthrough/capture/wire"
 	"letthrough/store"
 	"letthrough/web"
@@ -105,6 +106,9 @@ func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 	if err := d.bench.UseContact(contact.Spec{Port: "simulated", Drive: true}, false); err != nil {
 		return err
 	}
+	if err := d.nothingBurns(env); err != nil {
+		return err
+	}
 	if err := d.listen(env); err != nil {
 		return err
 	}
@@ -129,4 +133,18 @@ func demoRig(env *surroundings, db *store.DB) (string, error) {
 		return "", err
 	}
 	return made.Name, nil
+}
+
+// nothingBurns takes the cautions for read: on a simulated bench nobody has to be asked.
+func (d *daemon) nothingBurns(env *surroundings) error {
+	rigs, err := d.db.Rigs().All(env.ctx)
+	if err != nil {
+		return err
+	}
+	for _, r := range append(rigs, trace.Rig{}) {
+		if err := d.db.CautionsRead(env.ctx, r.Name); err != nil {
+			return err
+		}
+	}
+	return nil
 }

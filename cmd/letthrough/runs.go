@@ -59,6 +59,7 @@ type runsListCmd struct {
 	Behaviour trace.Behaviour `help:"Only runs that ended so." placeholder:"WORD"`
 	Verdict   assess.Verdict  `help:"Only runs that come to this by the chosen criteria: pass, caution, not_determined or fail." placeholder:"WORD"`
 	State     trace.RunState  `help:"Only runs in this state: open, complete, interrupted or excluded." placeholder:"WORD"`
+	Series    int64           `help:"Only runs of this series." placeholder:"ID"`
 	Query     string          `short:"q" help:"Only runs whose unit or note holds these words." placeholder:"TEXT"`
 	Sort      string          `help:"started, unit, procedure, behaviour, state or id; with - before it the other way round." placeholder:"BY"`
 	Limit     int             `help:"At most so many." default:"50" placeholder:"N"`
@@ -72,7 +73,7 @@ func (c runsListCmd) Run(env *surroundings) error {
 	return withDB(env, c.dbFlag, func(db *store.DB) error {
 		page, err := web.JudgedRuns(env.ctx, db, store.RunQuery{
 			Unit: c.Unit, Procedure: c.Procedure, Behaviour: c.Behaviour, State: c.State,
-			Q: c.Query, Sort: c.Sort, Limit: c.Limit, After: c.After,
+			Series: c.Series, Q: c.Query, Sort: c.Sort, Limit: c.Limit, After: c.After,
 		}, c.Verdict)
 		if err != nil {
 			return err

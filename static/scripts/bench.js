@@ -2,8 +2,10 @@
 
 import { ask } from "./api.js";
 import { TraceChart } from "./chart.js";
+import { Cautions } from "./cautions.js";
 import { Dock } from "./dock.js";
 import { GuardBar } from "./guardbar.js";
+import { GuardTones } from "./guardtones.js";
 import { Hand } from "./hand.js";
 import { Live, liveURL } from "./live.js";
 import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
@@ -12,6 +14,7 @@ import { clockText, element, make, pageData, plateText, setText, shape } from ".
 import { LookPanel } from "./look.js";
 import { wholePicture } from "./pictures.js";
 import { phrase } from "./says.js";
+import { SeriesRow } from "./series.js";
 import { Sounds } from "./sounds.js";
 import { Steps } from "./steps.js";
 
@@ -26,6 +29,10 @@ const steps = new Steps(model, dock);
 const hand = new Hand(model, dock);
 const guardBar = new GuardBar();
 const sounds = new Sounds();
+const guardTones = new GuardTones(sounds);
+const cautions = new Cautions(data.cautions_read);
+dock.before = (/** @type {string} */ rig, /** @type {() => unknown} */ then) => cautions.before(rig, then, (/** @type {string} */ problem) => dock.tell(problem));
+const series = new SeriesRow(dock, data.stopped_series ?? null, dock.before);
 
 let shownMode = "";
 let lineUp = true;
@@ -125,6 +132,8 @@ function refresh() {
   if (dirty.has("figures") || dirty.has("mark") || (mode === "armed" && dirty.has("state"))) showFiguresNow();
   dock.refresh(lineUp);
   guardBar.show(model.state?.guard, mode);
+  guardTones.take(model.state?.guard);
+  series.refresh();
   steps.refresh();
   hand.refresh();
 }

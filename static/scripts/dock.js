@@ -13,9 +13,10 @@ const COUNTDOWN_S = 3;
 /**
  * @typedef {object} Plan what to arm
  * @property {number | string} unit
- * @property {number} hold_s
+ * @property {number} [hold_s] left out: as long as the program thinks right
  * @property {string} setting
  * @property {string} procedure
+ * @property {string} rig
  */
 
 export class Dock {
@@ -27,6 +28,10 @@ export class Dock {
     this.plan = () => null;
     /** @type {() => void} */
     this.noPlan = () => {};
+    /** @type {() => {n: number, rest_s: number}} how often; the steps know */
+    this.repeats = () => ({ n: 1, rest_s: 0 });
+    /** @type {(rig: string, then: () => unknown) => unknown} whether the cautions were read */
+    this.before = (_rig, then) => then();
     this.problem = "";
     this.button("b-arm", () => this.arm());
     this.button("b-short", () => this.mark("applied"));
@@ -81,7 +86,7 @@ export class Dock {
     const { mode, state } = this.model;
     const open = mode === "recording" || mode === "watching";
     return {
-      "b-arm": mode === "armed" || ((mode === "idle" || mode === "after") && this.plan() !== null),
+      "b-arm": !state?.series && (mode === "armed" || ((mode === "idle" || mode === "after") && this.plan() !== null)),
       "b-short": mode === "armed" || (mode === "recording" && !this.model.hasOnset && !this.marked("applied")),
       "b-removed": open && !state?.removed,
       "b-note": open,
@@ -211,8 +216,16 @@ export class Dock {
     const plan = this.plan();
     if (!plan) return this.noPlan();
     // What is no number would go out as "not stated", and the program would take its own hold for it.
-    if (!(plan.hold_s > 0)) return this.tell("The hold is a number of seconds above 0, such as 30.");
-    return this.run(() => ask("POST", "/api/arm", plan));
+    if ("hold_s" in plan && !((plan.hold_s ?? 0) > 0)) return this.tell("The hold is a number of seconds above 0, such as 30.");
+    const { n, rest_s } = this.repeats();
+    if (!(n >= 1) || n !== Math.floor(n)) return this.tell("Repeats is a whole number, such as 5; 1 is a single test.");
+    if (n > 1 && !(rest_s >= 0)) return this.tell("The unit's rest is a number of seconds, such as 60.");
+    return this.before(plan.rig, () =>
+      this.run(async () => {
+        const answer = n > 1 ? await ask("POST", "/api/series", { ...plan, n, rest_s }) : await ask("POST", "/api/arm", plan);
+        if (answer?.warnings?.length) this.tell(answer.warnings.join(" "));
+      }),
+    );
   }
 
   /** @param {"applied" | "removed"} kind */
@@ -271,7 +284,7 @@ export class Dock {
       return;
     }
     if (document.querySelector("dialog[open]") || event.repeat) return;
-    const id = { a: "b-arm", x: "b-removed", n: "b-note", h: "b-longer", e: "b-end", c: "b-contact" }[event.key.toLowerCase()];
+    const id = { q: "b-series", a: "b-arm", x: "b-removed", n: "b-note", h: "b-longer", e: "b-end", c: "b-contact" }[event.key.toLowerCase()];
     if (id) {
       event.preventDefault();
       this.press(id);

@@ -2,6 +2,7 @@
 
 import { Live, liveURL } from "./live.js";
 import { calibrateForm } from "./calibrateform.js";
+import { contactForm } from "./contactform.js";
 import { instrumentForm } from "./instrumentform.js";
 import { setText, shape } from "./page.js";
 
@@ -10,6 +11,7 @@ const STATE_SHAPES = { receiving: "live", unplugged: "fail", garbled: "caution",
 
 instrumentForm();
 const calibration = calibrateForm();
+const contact = document.getElementById("contact") ? contactForm() : null;
 
 /**
  * @param {Element} row
@@ -51,6 +53,7 @@ function show(i) {
 new Live(liveURL() + "?trace=0", {
   text(message) {
     if (message.type !== "hello" && message.type !== "state") return;
+    contact?.heard(message);
     for (const i of message.instruments ?? message.state?.instruments ?? []) {
       show(i);
       calibration?.heard(i);

@@ -25,9 +25,11 @@ import { inOrder } from "./phases.js";
  * @property {any} unit
  * @property {string} procedure
  * @property {string} setting
+ * @property {string} rig
  * @property {string} contact open, closed, refused, or none
  * @property {any} contact_state
  * @property {any} guard
+ * @property {any} series
  * @property {string} storing
  */
 
@@ -61,7 +63,7 @@ export class BenchModel {
     this.hasOnset = false;
     this.holdS = 30;
     this.skippedS = 0;
-    /** @type {{hold_s: number, setting: string, procedure: string} | null} how the bench was armed the last time, as far as this page saw */
+    /** @type {{hold_s: number, setting: string, procedure: string, rig: string} | null} how the bench was armed the last time, as far as this page saw */
     this.armedAs = null;
   }
 
@@ -180,7 +182,7 @@ export class BenchModel {
     this.state = s;
     if (s.bench === "armed") {
       this.forgetRun();
-      this.armedAs = { hold_s: s.hold_s ?? 30, setting: s.setting ?? "", procedure: s.procedure || "short" };
+      this.armedAs = { hold_s: s.hold_s ?? 30, setting: s.setting ?? "", procedure: s.procedure || "short", rig: s.rig ?? "" };
     }
     if (s.bench === "recording") {
       if (s.run !== null && s.run !== this.run) this.beginRun(s.run);

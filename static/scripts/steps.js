@@ -37,8 +37,14 @@ export class Steps {
       setText(element("procedure-hint"), HINTS[this.procedure.value] ?? "");
     });
     this.setting = /** @type {HTMLInputElement} */ (element("setting"));
+    this.rig = /** @type {HTMLSelectElement} */ (element("rig-choice"));
+    this.holdSaid = false; // a hold that somebody wrote counts; else a unit never tested gets a short first one
+    this.hold.addEventListener("input", () => {
+      this.holdSaid = true;
+    });
     this.form = new UnitForm(/** @type {HTMLFormElement} */ (element("plate")), (values) => this.addUnit(values));
     dock.plan = () => this.plan();
+    dock.repeats = () => this.repeats();
     dock.noPlan = () => {
       this.select.value = NEW;
       this.refresh();
@@ -54,10 +60,17 @@ export class Steps {
   /** @returns {import("./dock.js").Plan | null} */
   plan() {
     const { mode, runUnit, armedAs } = this.model;
-    const form = { hold_s: readNumber(this.hold.value), setting: this.setting.value.trim(), procedure: this.procedure.value };
+    const form = { hold_s: readNumber(this.hold.value), setting: this.setting.value.trim(), procedure: this.procedure.value, rig: this.rig.value };
     if (mode === "after" && runUnit?.id) return { unit: runUnit.id, ...(armedAs ?? form) };
+    if (form.rig && !this.holdSaid) delete (/** @type {{hold_s?: number}} */ (form).hold_s);
     const unit = Number(this.select.value);
     return unit ? { unit, ...form } : null;
+  }
+
+  /** How often the test is to be done, and how long the unit rests in between. */
+  repeats() {
+    const number = (/** @type {string} */ id) => readNumber(/** @type {HTMLInputElement | null} */ (document.getElementById(id))?.value ?? "");
+    return this.model.mode === "after" ? { n: 1, rest_s: 0 } : { n: Number.isNaN(number("repeats")) ? 1 : number("repeats"), rest_s: number("rest") };
   }
 
   /** @param {any} values */
