@@ -363,8 +363,9 @@ func (b *Bench) lostContact(w *wired, err error) {
 
 // sensedLook takes what the sensed pole says; b.mu is held.
 func (b *Bench) sensedLook(w *wired, now int64, c contact.Change, changed bool) {
-	// While it moves nothing is taken from the inboxes: the detector knows of the contact before it sees
-	// what came of it. A line that never settles holds nothing up for ever.
+	// While it moves nothing is taken from the inboxes: the mark must not be earlier than what the detector has
+	// seen, and every reading that it takes meanwhile makes the mark later. A line that never settles holds
+	// nothing up for ever.
 	if w.sensed.Moving() {
 		if w.movingNS == 0 {
 			w.movingNS = now
@@ -390,18 +391,18 @@ func (b *Bench) sensedChange(w *wired, c contact.Change) {
 	if w.spec.Drive && b.drive.closed == c.Closed {
 		return
 	}
-	u := math.Hypot(c.US(), b.offsetU())
-	now := b.clock.NowNS()
-	switch {
-	case c.Closed && b.mode == Armed:
-		b.openPlanned(now)
-		fallthrough
-	case b.run != nil:
+	if c.Closed && b.mode == Armed {
+		b.openPlanned(b.clock.NowNS())
+	}
+	if r := b.run; r != nil {
 		kind := trace.Removed
 		if c.Closed {
 			kind = trace.Applied
 		}
-		b.addMark(kind, trace.Contact, "sensed", u, min(c.AtNS(), now))
+		// Not before what the detector has seen already: it could not take that back, and whoever derives the
+		// run again would find other figures. What that costs is in the uncertainty.
+		at := max(c.AtNS(), r.originNS+r.endNS)
+		b.addMark(kind, trace.Contact, "sensed", math.Hypot(c.USOf(at), b.offsetU()), at)
 	}
 	if !c.Closed && w.spec.Drive {
 		b.openBecause("its second pole has opened") // what was told to be closed is not left so

@@ -149,6 +149,9 @@ func TestAFallAfterTheGuardsAlarmIsAskedAbout(t *testing.T) {
 			if c.mark {
 				return
 			}
+			if e.Settings.FinalFall != trace.FallAsked || s.rec.amends[len(s.rec.amends)-1].FinalFall != trace.FallAsked {
+				t.Errorf("kept as %q: whoever derives it again does not ask", e.Settings.FinalFall)
+			}
 			if f := figure(t, e.Derivation, "time_to_cutoff_s"); f.Bound != trace.NotResolved {
 				t.Errorf("cut off %v %g s, before anybody has answered", f.Bound, f.Value)
 			}

@@ -65,6 +65,17 @@ func openSimulatedAt(t testing.TB, unit string, speed, rateHz float64) *simulate
 	}
 	log := slog.New(slog.DiscardHandler)
 	bench := capture.New(capture.Options{Clock: clock, Recorder: db, Contact: stand.Contact(), Version: "test", Log: log})
+	return &simulated{testServer: serveBench(t, bench, db, boardOf(stand)), stand: stand, real: bench}
+}
+
+// boardOf is a stand's instrument as one would write it on the command line.
+func boardOf(stand *sim.Stand) string {
+	return "board=text:" + stand.Path() + "?time=us&wrap=32&accuracy=0.3%+3&resolution=0.0005&fullscale=16.384&averaging=0"
+}
+
+// serveBench opens a bench with one instrument and serves it until the test ends.
+func serveBench(t testing.TB, bench *capture.Bench, db *store.DB, instrument string) *testServer {
+	t.Helper()
 	if err := bench.Open(); err != nil {
 		t.Fatalf("open bench: %v", err)
 	}
@@ -73,14 +84,14 @@ func openSimulatedAt(t testing.TB, unit string, speed, rateHz float64) *simulate
 			t.Errorf("close bench: %v", err)
 		}
 	})
-	spec, err := wire.ParseSpec("board=text:" + stand.Path() + "?time=us&wrap=32&accuracy=0.3%+3&resolution=0.0005&fullscale=16.384&averaging=0")
+	spec, err := wire.ParseSpec(instrument)
 	if err != nil {
 		t.Fatal(err)
 	}
 	if err := bench.AddInstrument(spec); err != nil {
 		t.Fatalf("add instrument: %v", err)
 	}
-	s, err := New(Options{Addr: "127.0.0.1:0", Bench: bench, Store: db, Derive: deriveAgain, Files: static.Files, Version: "test", Log: log})
+	s, err := New(Options{Addr: "127.0.0.1:0", Bench: bench, Store: db, Derive: deriveAgain, Files: static.Files, Version: "test", Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,7 +108,7 @@ func openSimulatedAt(t testing.TB, unit string, speed, rateHz float64) *simulate
 			t.Errorf("serve: %v", err)
 		}
 	})
-	return &simulated{testServer: &testServer{Server: s, db: db, url: s.URL()}, stand: stand, real: bench}
+	return &testServer{Server: s, db: db, url: s.URL()}
 }
 
 // deriveAgain reads a recording as the bench did.

@@ -10,8 +10,6 @@ import (
 	"letthrough/capture/contact"
 	"letthrough/capture/sim"
 	"letthrough/capture/trace"
-	"letthrough/capture/wire"
-	"letthrough/static"
 	"letthrough/store"
 )
 
@@ -59,21 +57,7 @@ func openWired(t *testing.T, unit string, speed float64, line string) *simulated
 			return err == nil && strings.Contains(strings.Join(read, "\n"), rig)
 		},
 	})
-	if err := bench.Open(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := bench.Close(); err != nil {
-			t.Errorf("close bench: %v", err)
-		}
-	})
-	spec, err := wire.ParseSpec("board=text:" + stand.Path() + "?time=us&wrap=32&accuracy=0.3%+3&resolution=0.0005&fullscale=16.384&averaging=0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := bench.AddInstrument(spec); err != nil {
-		t.Fatal(err)
-	}
+	w := &simulated{testServer: serveBench(t, bench, db, boardOf(stand)), stand: stand, real: bench}
 	on, err := contact.ParseSpec(line)
 	if err != nil {
 		t.Fatal(err)
@@ -81,24 +65,6 @@ func openWired(t *testing.T, unit string, speed float64, line string) *simulated
 	if err := bench.UseContact(on, false); err != nil {
 		t.Fatal(err)
 	}
-	s, err := New(Options{Addr: "127.0.0.1:0", Bench: bench, Store: db, Derive: deriveAgain, Files: static.Files, Version: "test", Log: log})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Open(); err != nil {
-		t.Fatal(err)
-	}
-	served := make(chan error, 1)
-	go func() { served <- s.Serve() }()
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Errorf("close server: %v", err)
-		}
-		if err := <-served; err != nil {
-			t.Errorf("serve: %v", err)
-		}
-	})
-	w := &simulated{testServer: &testServer{Server: s, db: db, url: s.URL()}, stand: stand, real: bench}
 	eventually(t, "the contact is ready", func() bool { return bench.State().ContactIs.State == capture.ContactReady })
 	return w
 }
@@ -204,7 +170,7 @@ func TestBrowserGuard(t *testing.T) {
 	if err := s.real.RemoveContact(); err != nil {
 		t.Fatal(err)
 	}
-	s.must(t, "POST", "/api/arm", `{"unit":"Moss","rig":"weak","hold_s":40}`, nil)
+	s.must(t, "POST", "/api/arm", `{"unit":"Moss","rig":"weak","hold_s":24}`, nil)
 	if err := s.stand.Contact().Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -214,7 +180,7 @@ func TestBrowserGuard(t *testing.T) {
 	if err := s.stand.Contact().Open(); err != nil {
 		t.Fatal(err)
 	}
-	tb.until("the question", `document.body.dataset.mode === "after" && document.querySelector("#behaviour-under").innerText.includes("Did you open the contact?")`)
+	tb.until("the question", `document.body.dataset.mode === "after" && document.querySelector(".bench-side").innerText.includes("Did you open the contact")`)
 	run, err := s.db.Run(context.Background(), 2)
 	if err != nil || run.Behaviour != trace.BehaviourUnsure || run.Settings.FinalFall != trace.FallAsked {
 		t.Errorf("run 2 is %s, its fall %q, %v; want not resolved and asked about", run.Behaviour, run.Settings.FinalFall, err)

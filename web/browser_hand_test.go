@@ -9,8 +9,6 @@ import (
 
 	"letthrough/capture"
 	"letthrough/capture/trace"
-	"letthrough/capture/wire"
-	"letthrough/static"
 )
 
 // openByHand is a whole bench whose only instrument is a person at the page.
@@ -22,39 +20,7 @@ func openByHand(t *testing.T, arg string) (ts *testServer, bench *capture.Bench)
 	}
 	log := slog.New(slog.DiscardHandler)
 	bench = capture.New(capture.Options{Recorder: db, Version: "test", Log: log})
-	if err := bench.Open(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		if err := bench.Close(); err != nil {
-			t.Error(err)
-		}
-	})
-	spec, err := wire.ParseSpec(arg)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := bench.AddInstrument(spec); err != nil {
-		t.Fatal(err)
-	}
-	s, err := New(Options{Addr: "127.0.0.1:0", Bench: bench, Store: db, Derive: deriveAgain, Files: static.Files, Version: "test", Log: log})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := s.Open(); err != nil {
-		t.Fatal(err)
-	}
-	served := make(chan error, 1)
-	go func() { served <- s.Serve() }()
-	t.Cleanup(func() {
-		if err := s.Close(); err != nil {
-			t.Error(err)
-		}
-		if err := <-served; err != nil {
-			t.Error(err)
-		}
-	})
-	return &testServer{Server: s, db: db, url: s.URL()}, bench
+	return serveBench(t, bench, db, arg), bench
 }
 
 // A short test with nothing but the keyboard, both hands busy: zeros, Space as the contact closes, readings,

@@ -1,5 +1,7 @@
 package contact
 
+import "math"
+
 // SettleNS is how long a sensed line has to stay before it counts as settled: the poles of switches and
 // relays bounce for some milliseconds (common practice, no source).
 const SettleNS = 20e6
@@ -19,7 +21,14 @@ func (c Change) AtNS() int64 { return c.FromNS + (c.ToNS-c.FromNS)/2 }
 
 // US is the expanded uncertainty of AtNS, seconds: anywhere between the two (GUM, JCGM 100 section 4.3.7,
 // with k = 2).
-func (c Change) US() float64 { return float64(c.ToNS-c.FromNS) / 1e9 / 1.7320508075688772 }
+func (c Change) US() float64 { return c.USOf(c.AtNS()) }
+
+// USOf is the expanded uncertainty of another instant that the change is marked at, seconds: how far the
+// truth is from it in the mean square (as JCGM 100 section F.2.4.5 treats a correction that is not made; from memory), with k = 2.
+func (c Change) USOf(atNS int64) float64 {
+	width, off := float64(c.ToNS-c.FromNS)/1e9, float64(atNS-c.AtNS())/1e9
+	return 2 * math.Sqrt(width*width/12+off*off)
+}
 
 // Sensed follows the line that a second pole of the switch moves. The first make of a bouncing pole is the
 // closing; an opening lies between its first break and its last.

@@ -35,7 +35,7 @@ export function guardView(guard) {
   if (guard.seconds_left !== null && guard.seconds_left !== undefined) {
     return { ...view, kind: near ? "near" : "well", left: "Open the contact in", seconds: secondsText(guard.seconds_left) };
   }
-  return { ...view, kind: guard.level === "limit" ? "near" : "well", left: guard.rest_s > 0.5 ? "Rest before the next" : "Stands it", seconds: guard.rest_s > 0.5 ? secondsText(guard.rest_s) : "" };
+  return { ...view, kind: guard.level === "limit" ? "near" : "well", left: guard.rest_s > 0.5 ? "Rest before the next" : (guard.used ?? 0) < 0.005 ? "Ready" : "Stands it", seconds: guard.rest_s > 0.5 ? secondsText(guard.rest_s) : "" };
 }
 
 /**
