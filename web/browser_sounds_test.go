@@ -60,7 +60,7 @@ func TestBrowserSoundsAtWhatHappens(t *testing.T) {
 	}
 	tb.until("something to be heard", `letthrough.sounds.played.some((p) => p.name === "cut_off tried") && letthrough.sounds.context.state === "running"`)
 	tb.press("\x1b")
-	if got := eval[string](tb, `document.querySelector("#show-sounds").textContent`); got != "Sounds: 4 on S" {
+	if got := eval[string](tb, `document.querySelector("#show-sounds").textContent`); got != "Sounds: 5 on S" {
 		t.Errorf("the button says %q", got)
 	}
 

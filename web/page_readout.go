@@ -60,7 +60,7 @@ func (s *Server) readoutPage(w http.ResponseWriter, r *http.Request) error {
 	f := s.frameOf(r, "Read-out", "/readout", "readout.js", false)
 	f.Bare, f.Strip, f.Ground = true, false, v.Ground
 	f.Page = v
-	f.Data = benchData{nil, wordsForPages(), roleOf(r)}
+	f.Data = benchData{Words: wordsForPages(), Role: roleOf(r)}
 	return s.render(w, r, http.StatusOK, "readout", f)
 }
 
