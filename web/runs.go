@@ -124,6 +124,9 @@ type runJSON struct {
 	Marks             []trace.Mark    `json:"marks"`
 	Figures           trace.Figures   `json:"figures"`
 	Warnings          []trace.Warning `json:"warnings"`
+	// The same in words, as pages lay them out.
+	Say   string       `json:"say"`
+	Lines []words.Line `json:"lines"`
 }
 
 func runJSONOf(run store.Run) runJSON {
@@ -132,6 +135,7 @@ func runJSONOf(run store.Run) runJSON {
 		Run: run, Settings: run.Settings.Shifted(-run.ZeroS),
 		Procedure: run.Procedure, Behaviour: d.Behaviour, ApparentBehaviour: d.ApparentBehaviour, Recovery: d.Recovery,
 		ZeroAt: "onset", Marks: orNone(d.Marks), Figures: d.Figures, Warnings: orNone(d.Warnings),
+		Say: words.Behaviour(d.Behaviour), Lines: linesOf(d.Figures, run.DerivedWith),
 	}
 }
 

@@ -45,12 +45,15 @@ let telling = false;
 
 const live = new Live(liveURL(), {
   text(message) {
+    const before = model.runState;
     if (message.type === "hello") telling = true;
     if (message.type === "state") telling = false;
     if (typeof message.now_at_s === "number") sounds.clock(message.now_at_s);
     const changed = model.take(message);
+    // It ended while the line was down: the store knows how.
+    if (message.type === "hello" && before === "open" && model.runState === "interrupted" && model.run !== null) runAnew(model.run);
     if (changed === "mark") speak(message);
-    if (changed === "figures" && message.anew) marksAnew(message.run);
+    if (changed === "figures" && message.anew) runAnew(message.run);
     if (changed === "skipped") dock.tell(`This page lagged and skipped ${message.seconds.toFixed(1)} s to come to now. Nothing recorded is missing.`);
     if (changed === "run") dirty.add("mark").add("figures");
     if (changed) dirty.add(changed);
@@ -78,17 +81,18 @@ function speak(m) {
 }
 
 /**
- * After a run was derived anew its marks may be others too.
+ * Asks the store for a run that is over: derived anew its marks may be others too, and one that ended while the
+ * line was down was told to nobody here.
  * @param {number} run
  */
-async function marksAnew(run) {
+async function runAnew(run) {
   try {
     const answer = await ask("GET", `/api/runs/${run}`);
     if (model.run !== run) return;
-    model.takeMarks(answer.marks ?? []);
-    dirty.add("mark");
+    model.takeStored(answer);
+    dirty.add("mark").add("figures").add("state");
   } catch {
-    // The figures say it all the same; the run's own page has the marks.
+    // What stands here is what was last heard; the run's own page has the rest.
   }
 }
 

@@ -47,6 +47,7 @@ export class BenchModel {
     this.stores = [];
     /** @type {ColumnStore[]} the trace of the run that ended, while it is shown */
     this.kept = [];
+    this.keptChannels = this.channels;
     /** @type {Map<number, {mark: Mark, atS: number}>} */
     this.marks = new Map();
     /** @type {Line[]} */
@@ -104,9 +105,14 @@ export class BenchModel {
     return this.run !== null && this.runState !== "open" && this.runState !== "" ? "after" : "idle";
   }
 
+  /** The channels of what is shown: a run that ended keeps its own, whatever is plugged in since. */
+  get shownChannels() {
+    return this.mode === "after" ? this.keptChannels : this.channels;
+  }
+
   /** The channel drawn as the trace: the first that measures current. */
   get current() {
-    const i = this.channels.findIndex((c) => c.quantity === "current");
+    const i = this.shownChannels.findIndex((c) => c.quantity === "current");
     return i < 0 ? null : (this.mode === "after" ? this.kept[i] : this.stores[i]) ?? null;
   }
 
@@ -115,9 +121,9 @@ export class BenchModel {
    * @returns {{channel: {instrument: string, quantity: string, unit: string}, store: ColumnStore, index: number}[]}
    */
   get others() {
-    const main = this.channels.findIndex((c) => c.quantity === "current");
+    const main = this.shownChannels.findIndex((c) => c.quantity === "current");
     const stores = this.mode === "after" ? this.kept : this.stores;
-    return this.channels.flatMap((channel, index) => (index !== main && stores[index]?.length ? [{ channel, store: stores[index], index }] : []));
+    return this.shownChannels.flatMap((channel, index) => (index !== main && stores[index]?.length ? [{ channel, store: stores[index], index }] : []));
   }
 
   /** The bench's time now, as far as this page was told. */
@@ -143,6 +149,8 @@ export class BenchModel {
   take(m) {
     switch (m.type) {
       case "hello":
+        // What was open and is no more ended while nobody told: the program was killed, or the line was down.
+        if (this.runState === "open" && m.run !== this.run) this.takeRun({ run: this.run, state: "interrupted" });
         this.role = m.role ?? "viewer";
         this.channels = m.channels ?? [];
         this.stores = this.channels.map((_, i) => this.stores[i] ?? new ColumnStore());
@@ -228,6 +236,7 @@ export class BenchModel {
   /** The run is over: its trace stays as it is, and listening goes on in stores of its own. */
   keepTrace() {
     this.kept = this.stores;
+    this.keptChannels = this.channels;
     this.stores = this.stores.map((s) => s.tail(KEEP_IDLE_S));
   }
 
@@ -246,12 +255,18 @@ export class BenchModel {
   }
 
   /**
-   * Takes the marks of a run that was derived anew, in seconds from its onset.
-   * @param {any[]} marks
+   * Takes the run shown as it is stored; its times are seconds from its onset.
+   * @param {any} run
    */
-  takeMarks(marks) {
+  takeStored(run) {
     this.marks.clear();
-    marks.forEach((m, i) => this.marks.set(m.id ?? -1 - i, { mark: { ...m, t: m.t_s }, atS: this.zeroS + m.t_s }));
+    run.marks.forEach((/** @type {any} */ m, /** @type {number} */ i) => {
+      this.marks.set(m.id ?? -1 - i, { mark: { ...m, t: m.t_s, say: m.say ?? sayKind(m.kind) }, atS: this.zeroS + m.t_s });
+    });
+    this.runState = run.state;
+    this.behaviour = run.say ?? this.behaviour;
+    this.lines = run.lines ?? this.lines;
+    this.asked = (run.warnings ?? []).some((/** @type {{code: string}} */ w) => w.code === "final_fall");
   }
 
   /** @param {ArrayBuffer} buffer */
@@ -262,4 +277,13 @@ export class BenchModel {
     store.take(chunk);
     if (this.mode !== "recording" && this.mode !== "watching") store.forget(store.newestS - KEEP_IDLE_S);
   }
+}
+
+/**
+ * A kind of mark where the program sent no words for it.
+ * @param {string} kind
+ */
+function sayKind(kind) {
+  const words = kind.replaceAll("_", " ");
+  return words.charAt(0).toUpperCase() + words.slice(1);
 }

@@ -25,6 +25,16 @@ test("marks count from the onset even when the onset moves after they were made"
   assert.deepEqual(m.marksInOrder().map((x) => Number(x.t.toFixed(3))), [-0.21, 0, 0.89]);
 });
 
+test("a run that the program no longer knows after a break is interrupted, and its trace stays", () => {
+  const m = modelAfter(idle, open, mark({ id: 2 }));
+  m.takeBinary(columns([110, 112, 115]));
+  m.take({ ...idle, now_at_s: 3 });
+  m.takeBinary(columns([1, 2, 3], true));
+  assert.deepEqual([m.mode, m.run, m.runState, m.current?.newestS], ["after", 7, "interrupted", 115]);
+  m.take({ ...open, type: "hello", channels: idle.channels, run: 8 });
+  assert.deepEqual([m.mode, m.run], ["recording", 8]);
+});
+
 test("a withdrawn mark is gone", () => {
   const m = modelAfter(idle, open, mark({ id: 2 }), mark({ id: 3, kind: "cut_off", at_s: 112.9 }), mark({ id: 3, kind: "cut_off", at_s: 112.9, withdrawn: true }));
   assert.deepEqual(m.marksInOrder().map((x) => x.kind), ["onset"]);
