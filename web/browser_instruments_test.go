@@ -33,6 +33,7 @@ func TestBrowserInstruments(t *testing.T) {
 	tb.until("the line as it would be typed", `document.querySelector("#argument").textContent === "grey box=text:/dev/serial/by-id/usb-board?time=us&accuracy=good"`)
 	tb.press("\r")
 	tb.until("what is wrong", `document.querySelector("#sheet-says").textContent.includes("0.8%+3")`)
+	tb.until("it is in sight", `(() => { const r = document.querySelector("#sheet-says").getBoundingClientRect(); return r.height > 0 && r.top >= 0 && r.bottom <= innerHeight; })()`)
 	tb.shots("instruments-wrong")
 	tb.mustBeAccessible("Instruments, a wrong option")
 	eval[bool](tb, `document.querySelector("#common-accuracy").value = "", true`)

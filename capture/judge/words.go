@@ -40,8 +40,13 @@ func of(n, all int) string { return fmt.Sprintf("%d of %d", n, all) }
 
 // short is a number good for a glance.
 func short(v float64) string {
-	if v >= 100 {
+	switch {
+	case v >= 100:
 		return "over 100"
+	case v >= 9.95:
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	case v < 0.001:
+		return "under 0.001"
 	}
 	return strconv.FormatFloat(v, 'g', 2, 64)
 }

@@ -17,7 +17,10 @@ export function instrumentForm() {
   };
   const says = element("sheet-says");
   /** @param {unknown} error */
-  const complain = (error) => says.replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+  const complain = (error) => {
+    says.replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+    says.scrollIntoView({ block: "center" }); // it stands below all the options
+  };
 
   const line = () => {
     const format = value("format");
