@@ -116,7 +116,7 @@ type instrumentIn struct {
 	Wait bool   `json:"wait"` // keep it although its port is not there now
 }
 
-const specHint = `write it as on the command line: {"spec":"shunt=text:/dev/ttyACM0?baud=115200"}`
+const specHint = `write it as on the command line, such as shunt=text:/dev/ttyACM0?baud=115200`
 
 func readInstrument(w http.ResponseWriter, r *http.Request) (spec wire.Spec, in instrumentIn, err error) {
 	if err = readJSON(w, r, &in); err != nil {
