@@ -401,7 +401,7 @@ func TestPragmasHoldOnEveryConnection(t *testing.T) {
 		}
 	}
 	var names sql.NullString
-	if err := file.QueryRow("SELECT group_concat(name) FROM migrations").Scan(&names); err != nil || names.String != "0001_runs,0002_mark_edits,0003_instruments,0004_mark_edits_taken_back,0005_loads_rigs_criteria,0006_verdicts,0007_parts,0008_series_contact_cautions,0009_loads_warm" {
+	if err := file.QueryRow("SELECT group_concat(name) FROM migrations").Scan(&names); err != nil || names.String != "0001_runs,0002_mark_edits,0003_instruments,0004_mark_edits_taken_back,0005_loads_rigs_criteria,0006_verdicts,0007_parts,0008_series_contact_cautions,0009_loads_warm,0010_forecasts" {
 		t.Errorf("migrations recorded: %q, %v", names.String, err)
 	}
 }

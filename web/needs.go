@@ -65,6 +65,9 @@ type Store interface {
 	Remarks(ctx context.Context, unit int64) ([]store.Remark, error)
 	AddRemark(ctx context.Context, r store.Remark) (store.Remark, error)
 	RemoveRemark(ctx context.Context, unit, remark int64) error
+	Forecasts(ctx context.Context, unit int64) ([]store.Forecast, error)
+	AddForecast(ctx context.Context, f store.Forecast) (store.Forecast, error)
+	RemoveForecast(ctx context.Context, unit, forecast int64) error
 
 	Instruments(ctx context.Context) ([]store.Instrument, error)
 	KeepInstrument(ctx context.Context, i store.Instrument) (store.Instrument, error)

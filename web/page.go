@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"html/template"
 	"io/fs"
+	"maps"
 	"net/http"
 	"strconv"
 	"strings"
@@ -18,13 +19,13 @@ import (
 // as JSON, which no browser runs.
 
 // styleSheets in the order they build on each other.
-var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "sides", "report"}
+var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "sides", "report", "rig"}
 
 // pageNames are the templates that fill the frame.
-var pageNames = []string{"meter", "bench", "runs", "run", "units", "instruments", "help", "login", "problem", "readout", "sides", "tochoose", "sidefile", "report"}
+var pageNames = []string{"meter", "bench", "runs", "run", "units", "rig", "riglist", "instruments", "help", "login", "problem", "readout", "sides", "tochoose", "sidefile", "report"}
 
 // navPages are the pages one can go to from everywhere; their order is that of the keys 1, 2, 3 ...
-var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/compare", Name: "Side by side"}, {Path: "/units", Name: "Units"}, {Path: "/report", Name: "Report"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
+var navPages = []navItem{{Path: "/", Name: "Bench"}, {Path: "/runs", Name: "Runs"}, {Path: "/compare", Name: "Side by side"}, {Path: "/units", Name: "Units"}, {Path: "/rig", Name: "Rig"}, {Path: "/report", Name: "Report"}, {Path: "/instruments", Name: "Instruments"}, {Path: "/help/", Name: "Help"}}
 
 type navItem struct {
 	Path, Name string
@@ -76,7 +77,8 @@ func parsePages(files fs.FS) pages {
 			return plateFields{ID: id, Unit: *u, Waveforms: forms, Half: true}
 		},
 	}
-	base := template.Must(template.New("frame").Funcs(funcs).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/report_body.html"))
+	maps.Copy(funcs, rigFuncs)
+	base := template.Must(template.New("frame").Funcs(funcs).ParseFS(files, "templates/frame.html", "templates/parts.html", "templates/report_body.html", "templates/rigshapes.html"))
 	out := pages{}
 	for _, name := range pageNames {
 		out[name] = template.Must(template.Must(base.Clone()).ParseFS(files, "templates/"+name+".html"))
@@ -103,6 +105,8 @@ func (s *Server) pageRoutes(mux *http.ServeMux) {
 	page("GET /units/{id}", s.unitsPage)
 	page("GET /units/loads/{id}", s.unitsPage)
 	page("GET /report", s.reportPage)
+	page("GET /rig", s.rigPage)
+	page("GET /rig/list", s.rigListPage)
 	page("GET /instruments", s.instrumentsPage)
 	page("GET /instruments/{name}", s.instrumentsPage)
 	page("GET /meter", s.meterPage)

@@ -16,6 +16,9 @@ func (s *Server) rigRoutes(api func(pattern string, h func(http.ResponseWriter, 
 	api("POST /api/parts/starter", s.postStarter)
 	api("POST /api/rig/check", s.postRigCheck)
 	api("POST /api/rig/ladder", s.postLadder)
+	api("GET /api/units/{id}/forecasts", s.getForecasts)
+	api("POST /api/units/{id}/forecasts", s.postForecast)
+	api("DELETE /api/units/{id}/forecasts/{forecast}", s.deleteForecast)
 }
 
 // postStarter puts the starter set on the shelf, but for what is there by that name.
