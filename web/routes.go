@@ -72,6 +72,8 @@ func (s *Server) routes() {
 	api("GET /api/runs/{id}/survival", s.getSurvival)
 	api("GET /api/runs/{id}/export", s.getExport)
 	api("GET /api/report", s.getReport)
+	api("GET /api/plan", s.getPlan)
+	api("GET /api/runs/{id}/characteristic", s.getCharacteristic)
 	api("POST /api/import", s.postImport)
 	api("GET /api/backup", s.getBackup)
 	api("GET /api/compare", s.getCompare)

@@ -265,20 +265,8 @@ func (s shape) parameters(x, at []float64, residual, t float64) []Parameter {
 // points do not determine it.
 func (s shape) errors(x, q []float64, least, residual float64) []float64 {
 	m := len(q)
-	j := mat.NewDense(len(x), m+1, nil)
-	for i, v := range x {
-		for k := range q {
-			h := 1e-4
-			up, down := slices.Clone(q), slices.Clone(q)
-			up[k], down[k] = q[k]+h, q[k]-h
-			j.Set(i, k, (s.form(up, least, v)-s.form(down, least, v))/(2*h))
-		}
-		j.Set(i, m, 1)
-	}
-	var jj, inverse mat.Dense
-	jj.Mul(j.T(), j)
 	out := make([]float64, m+1)
-	err := inverse.Inverse(&jj)
+	inverse, err := s.covariance(x, q, least)
 	for k := range out {
 		out[k] = math.Inf(1)
 		if v := 0.0; err == nil {
@@ -288,4 +276,40 @@ func (s shape) errors(x, q []float64, least, residual float64) []float64 {
 		}
 	}
 	return out
+}
+
+// slope is how ln t at a current changes with each of what was sought, and with ln of the time factor.
+func (s shape) slope(q []float64, least, currentA float64) []float64 {
+	out := make([]float64, len(q)+1)
+	for k := range q {
+		const h = 1e-4
+		up, down := slices.Clone(q), slices.Clone(q)
+		up[k], down[k] = q[k]+h, q[k]-h
+		out[k] = (s.form(up, least, currentA) - s.form(down, least, currentA)) / (2 * h)
+	}
+	out[len(q)] = 1
+	return out
+}
+
+// covariance is (J'J)⁻¹ at the points: that of what was sought but for the square of the residual.
+func (s shape) covariance(x, q []float64, least float64) (*mat.Dense, error) {
+	j := mat.NewDense(len(x), len(q)+1, nil)
+	for i, v := range x {
+		j.SetRow(i, s.slope(q, least, v))
+	}
+	var jj, inverse mat.Dense
+	jj.Mul(j.T(), j)
+	err := inverse.Inverse(&jj)
+	return &inverse, err
+}
+
+// variance of ln t at a current over the square of the residual; 0 where it cannot be told.
+func (f Fit) variance(x []float64, currentA float64) float64 {
+	q, least := f.at[:f.shape.searched()], f.at[len(f.at)-1]
+	inverse, err := f.shape.covariance(x, q, least)
+	if err != nil {
+		return 0
+	}
+	g := mat.NewVecDense(len(q)+1, f.shape.slope(q, least, currentA))
+	return mat.Inner(g, inverse, g)
 }

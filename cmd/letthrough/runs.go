@@ -18,19 +18,20 @@ import (
 )
 
 type runsCmd struct {
-	List    runsListCmd    `cmd:"" default:"withargs" help:"List the runs, newest first."`
-	Show    runsShowCmd    `cmd:"" help:"One run with its marks and figures."`
-	Export  runsExportCmd  `cmd:"" help:"A run as CSV, JSON, COMTRADE, Parquet or captions; several as a bundle."`
-	Import  runsImportCmd  `cmd:"" help:"Runs from bundles and JSON, and traces recorded elsewhere."`
-	Delete  runsDeleteCmd  `cmd:"" help:"Delete runs with their samples. This cannot be taken back."`
-	Retain  runsRetainCmd  `cmd:"" help:"Delete the oldest runs, by age or until the database is small enough."`
-	Note    runsNoteCmd    `cmd:"" help:"Write a note on a run."`
-	Mark    runsMarkCmd    `cmd:"" help:"Add, move or strike a mark by hand, with a reason; the automatic ones stay beside it."`
-	Unmark  runsUnmarkCmd  `cmd:"" help:"Take back what was said of a mark."`
-	Exclude runsExcludeCmd `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
-	Derive  runsDeriveCmd  `cmd:"" help:"Derive a run's figures again, with other settings."`
-	Survive runsSurviveCmd `cmd:"" help:"Would the loads have survived it? The recorded current run through each of them."`
-	Backup  runsBackupCmd  `cmd:"" help:"Copy the database while it is in use."`
+	List           runsListCmd           `cmd:"" default:"withargs" help:"List the runs, newest first."`
+	Show           runsShowCmd           `cmd:"" help:"One run with its marks and figures."`
+	Export         runsExportCmd         `cmd:"" help:"A run as CSV, JSON, COMTRADE, Parquet or captions; several as a bundle."`
+	Import         runsImportCmd         `cmd:"" help:"Runs from bundles and JSON, and traces recorded elsewhere."`
+	Delete         runsDeleteCmd         `cmd:"" help:"Delete runs with their samples. This cannot be taken back."`
+	Retain         runsRetainCmd         `cmd:"" help:"Delete the oldest runs, by age or until the database is small enough."`
+	Note           runsNoteCmd           `cmd:"" help:"Write a note on a run."`
+	Mark           runsMarkCmd           `cmd:"" help:"Add, move or strike a mark by hand, with a reason; the automatic ones stay beside it."`
+	Unmark         runsUnmarkCmd         `cmd:"" help:"Take back what was said of a mark."`
+	Exclude        runsExcludeCmd        `cmd:"" help:"Leave a run out of all comparisons, with a reason, or take it back in."`
+	Derive         runsDeriveCmd         `cmd:"" help:"Derive a run's figures again, with other settings."`
+	Survive        runsSurviveCmd        `cmd:"" help:"Would the loads have survived it? The recorded current run through each of them."`
+	Characteristic runsCharacteristicCmd `cmd:"" help:"Voltage against current of a run whose voltage was measured: its shape and the source resistance."`
+	Backup         runsBackupCmd         `cmd:"" help:"Copy the database while it is in use."`
 }
 
 // withDB opens a database that is there, does the work and closes it.

@@ -18,6 +18,7 @@ type unitsCmd struct {
 	Remove  unitsRemoveCmd  `cmd:"" help:"Remove a unit that has no runs."`
 	Verdict unitsVerdictCmd `cmd:"" help:"What the criteria make of a unit, with all reasons and how the verdict came about."`
 	Assess  unitsAssessCmd  `cmd:"" help:"Repeats, time-current curve, faults it never notices, and which protector would help."`
+	Plan    unitsPlanCmd    `cmd:"" help:"What is tested, what is missing, what should rest, and which test comes next."`
 	Remark  unitsRemarkCmd  `cmd:"" help:"Say something beside a unit's verdict, or take it back."`
 }
 
