@@ -33,7 +33,7 @@ const (
 func textFormat() Format {
 	return Format{
 		Name:  "text",
-		About: "lines from any board or meter: numbers with or without units, times, over-range words",
+		About: "lines from any board or meter: numbers with or without units and labels, JSON objects, times, over-range words",
 		Options: []Option{
 			{"time", "no time is sent", "us, ms, s", "column 1 is the device's own time, in this unit"},
 			{"wrap", "a board's 32 bits are recognised", "16, 24, 32", "bits of the device's time counter, after which it starts from 0"},
