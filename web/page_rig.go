@@ -182,7 +182,9 @@ func (v *rigView) forBench() url.Values {
 		q.Set("rig", v.Ask.Rig.Name)
 	}
 	q.Set("procedure", string(v.Ask.Procedure))
-	q.Set("hold", plainNumber(v.Answer.HoldS))
+	if v.Ask.HoldS > 0 { // else the Bench asks for the hold anew, when it arms
+		q.Set("hold", plainNumber(v.Ask.HoldS))
+	}
 	return q
 }
 
@@ -265,6 +267,9 @@ func (row *fromRow) fill(a *rigAsk, source rig.Source, answer rig.Answer, proble
 		row.Amps = rig.PlusMinus(*p.CurrentA, *p.UA, "A")
 	}
 	row.Text = p.Text
+	if row.Value == fromRun && a.Known.CurrentA > 0 {
+		row.Text += " Its uncertainty is on top."
+	}
 	if a.Rig.ID != 0 {
 		row.Text += " " + answer.Consequence()
 	}

@@ -149,6 +149,11 @@ func (s *Server) pickRig(ctx context.Context, asked string, rigs []trace.Rig, un
 			return r, nil
 		}
 	}
+	for _, r := range rigs { // links from elsewhere know its name
+		if strings.EqualFold(r.Name, asked) {
+			return r, nil
+		}
+	}
 	if asked == "" {
 		return trace.Rig{}, nil
 	}

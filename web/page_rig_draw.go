@@ -333,7 +333,7 @@ func placesOf(places []int) string {
 
 // drawUpright draws the loop for a phone: down on the right, back up on the left.
 func drawUpright(parts []trace.RigPart, a rig.Answer, unit trace.Unit, load bool) drawing {
-	const x, home, step = 258.0, 60.0, 96.0
+	const x, home, step = 258.0, 28.0, 96.0
 	loop := loopOf(parts, a)
 	behind := 0
 	if n := len(loop); n > 1 && loop[n-1].part.Kind == "lead" {
@@ -344,9 +344,10 @@ func drawUpright(parts []trace.RigPart, a rig.Answer, unit trace.Unit, load bool
 	if load {
 		rows++
 	}
-	bottom := 96 + step*float64(max(rows, 1+behind))
+	// The lead back stands below the last part, so that the words of both find room.
+	bottom := 96 + step*float64(max(rows, 1)+behind)
 	d := drawing{Width: 358, Height: int(bottom + 16), Label: loopLabel(loop, unit)}
-	d.box("part", 20, 6, 278, 52)
+	d.box("part", 8, 6, 290, 52)
 	d.words("in-unit", 159, 30, "middle", clipped(unitWord(unit), 20), "")
 	d.words("tick", 159, 48, "middle", clipped(plate(unit), 24), "")
 	d.words("part-n", x, 40, "middle", "+", "")
@@ -381,7 +382,7 @@ func drawUpright(parts []trace.RigPart, a rig.Answer, unit trace.Unit, load bool
 		d.words("tick", x-48, y+4, "end", "the load of this test", "")
 	}
 	if behind == 1 {
-		l, y := loop[len(loop)-1], bottom-64
+		l, y := loop[len(loop)-1], bottom-54
 		d.symbol(l.part, axes{home, y, true}, l.weak)
 		d.beside(l, home+20, y, "start")
 	}

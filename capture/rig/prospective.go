@@ -130,10 +130,7 @@ func prospective(ratedA float64, s Source, rigOhm float64) (Prospective, error) 
 			return Prospective{Basis: Unknown}, err
 		}
 		through := e.through(s.Loads[0], s.Loads[1], rigOhm)
-		text := fmt.Sprintf("Forecast from two harmless loads: %s behind %s, through the rig's %s: %s", volts(e.OpenV), ohms(e.SourceOhm), ohms(rigOhm), amps(through.i))
-		if through.u > 0 {
-			text += " ± " + amps(through.u)
-		}
+		text := fmt.Sprintf("Forecast from two harmless loads: %s behind %s, through the rig's %s: %s", volts(e.OpenV), ohms(e.SourceOhm), ohms(rigOhm), PlusMinus(through.i, through.u, "A"))
 		text += fmt.Sprintf(". Into a true zero-ohm short %s. Protection, saturation and warming make it less; the line itself is not certain.", amps(e.ZeroOhmA))
 		return Prospective{Basis: TwoLoads, Forecast: true, CurrentA: &through.i, UA: num(through.u), ZeroOhmA: num(e.ZeroOhmA), UZeroA: num(e.UZeroOhmA),
 			OpenV: num(e.OpenV), Source: num(e.SourceOhm), Text: text}, nil

@@ -4,6 +4,7 @@ import { ask } from "./api.js";
 import { TraceChart } from "./chart.js";
 import { Cautions } from "./cautions.js";
 import { Dock } from "./dock.js";
+import { rigAddress } from "./fromrig.js";
 import { GuardBar } from "./guardbar.js";
 import { GuardTones } from "./guardtones.js";
 import { Hand } from "./hand.js";
@@ -201,13 +202,19 @@ function clockOf() {
 
 /** @param {any} unit */
 function showUnit(unit) {
-  const key = JSON.stringify([unit, model.state?.setting, model.holdS]);
+  const key = JSON.stringify([unit, model.state?.setting, model.holdS, model.state?.rig]);
   const list = element("unit-facts");
   if (list.dataset.said === key) return;
   list.dataset.said = key;
   const rows = [make("dt", "", "Unit"), make("dd", "", unit?.name ?? "none"), make("dt", "", "Rated"), make("dd", "", plateText(unit))];
   if (unit?.waveform) rows.push(make("dt", "", "Output"), make("dd", "", data.words.waveforms[unit.waveform] ?? unit.waveform));
   rows.push(make("dt", "", "Setting"), make("dd", "", model.state?.setting || "full"), make("dt", "", "Hold"), make("dd", "", `${plain(model.holdS)} s`));
+  const rig = model.state?.rig;
+  if (rig) {
+    const link = make("a", "", rig);
+    link.setAttribute("href", rigAddress({ unit: unit?.id, rig }));
+    rows.push(make("dt", "", "Rig"), make("dd", "", link));
+  }
   list.replaceChildren(...rows);
 }
 

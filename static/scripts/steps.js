@@ -1,6 +1,7 @@
 // The Bench while nothing is armed: the steps that lead to a test.
 
 import { ask } from "./api.js";
+import { rigAddress, takeFromRig } from "./fromrig.js";
 import { element, plateText, setText } from "./page.js";
 import { readNumber, UnitForm } from "./unitform.js";
 
@@ -55,6 +56,15 @@ export class Steps {
       event.preventDefault();
       dock.arm();
     });
+    for (const select of [this.rig, this.select, this.procedure]) select.addEventListener("change", () => this.wayToRig());
+    takeFromRig({ unit: this.select, rig: this.rig, procedure: this.procedure, hold: this.hold });
+    this.wayToRig();
+  }
+
+  /** Where one looks at what the chosen rig stands. */
+  wayToRig() {
+    const link = document.getElementById("to-rig");
+    if (link instanceof HTMLAnchorElement) link.href = rigAddress({ unit: this.select.value, rig: this.rig.value, procedure: this.procedure.value });
   }
 
   /** @returns {import("./dock.js").Plan | null} */
