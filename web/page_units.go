@@ -2,9 +2,11 @@ package web
 
 import (
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 
+	"letthrough/capture/assess"
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
 	"letthrough/store"
@@ -20,6 +22,10 @@ type unitRow struct {
 	RunID int64
 	Spark spark
 	Open  bool
+	// Verdict by the chosen criteria, with its first reason; empty where there are none to go by.
+	Verdict assess.Verdict
+	Why     string
+	Report  string // where all reasons stand
 }
 
 type unitsView struct {
@@ -57,6 +63,7 @@ func loadFields(l trace.Load) []loadField {
 		field("continuous_a", "Stands for ever", "A", "without getting too hot", l.ContinuousA, 1000),
 		field("withstand_a2s", "Stands once", "A²s", "so fast that no heat is passed on", l.WithstandA2s, 1e9),
 		field("wire_diameter_mm", "Wire", "mm", "bare, of the winding or the wire", l.WireDiameterMM, 20),
+		field("time_constant_s", "Cools in", "s", "its time constant: after so long a third of the rise is left", l.TimeConstantS, 86400),
 	}
 }
 
@@ -106,8 +113,10 @@ func (s *Server) unitsPage(w http.ResponseWriter, r *http.Request) error {
 	case len(units) == 0:
 		v.Edit = &trace.Unit{Waveform: trace.DC}
 	}
+	// Without criteria that can be used the list is shown all the same.
+	rules, noRules := RulesNamed(r.Context(), s.store, "")
 	for _, u := range units {
-		row := unitRow{Unit: u, Plate: plate(u), Wave: words.Waveform(u.Waveform), Spark: spark{Rated: -1}, Open: v.Edit != nil && v.Edit.ID == u.ID}
+		row := unitRow{Report: "/report?units=" + url.QueryEscape(u.Name), Unit: u, Plate: plate(u), Wave: words.Waveform(u.Waveform), Spark: spark{Rated: -1}, Open: v.Edit != nil && v.Edit.ID == u.ID}
 		page, err := s.store.Runs(r.Context(), store.RunQuery{Unit: strconv.FormatInt(u.ID, 10), Limit: mostRunsCounted})
 		if err != nil {
 			return err
@@ -118,6 +127,13 @@ func (s *Server) unitsPage(w http.ResponseWriter, r *http.Request) error {
 			}
 			last := s.runRow(r.Context(), page.Runs[0], units)
 			row.Runs, row.Last, row.Spark, row.RunID = strconv.Itoa(n), last.Did, last.Spark, last.ID
+		}
+		if noRules == nil {
+			judged, err := AssessUnit(r.Context(), s.store, u, rules)
+			if err != nil {
+				return err
+			}
+			row.Verdict, row.Why = judged.Verdict, judged.Say
 		}
 		v.Rows = append(v.Rows, row)
 	}
