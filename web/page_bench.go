@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net/http"
 	"slices"
+	"strconv"
 
 	"letthrough/capture"
 	"letthrough/capture/rig"
@@ -33,6 +34,7 @@ type benchView struct {
 	Rigs       []string
 	ChosenRig  string // of the run tested last
 	Cautions   []string
+	Replay     *replayView // what is shown is a replay and not the bench
 }
 
 type benchData struct {
@@ -74,7 +76,15 @@ func (s *Server) benchPage(w http.ResponseWriter, r *http.Request) error {
 		v.Behaviour = words.BehaviourSoFar(st.Behaviour)
 		v.Lines = linesOf(st.Figures, trace.Settings{Procedure: st.Procedure, RatedCurrentA: st.Unit.RatedCurrentA, HoldS: v.HoldS})
 	}
-	f := s.frameOf(r, "Bench", "/", "bench.js", true)
+	here := "/"
+	if v.Replay, err = s.replayAsked(r); err != nil {
+		return err
+	}
+	if v.Replay != nil { // nothing can be armed from it, and what the bench does is told above it
+		here, v.Idle, v.Viewer, v.Hands = "/runs", false, true, false
+		v.Title, v.Under, v.Behaviour, v.Lines = v.Replay.Title, "", "", nil
+	}
+	f := s.frameOf(r, "Bench", here, "bench.js", true)
 	f.Mode = string(st.Bench)
 	data := benchData{Option: chartOption(), Words: wordsForPages(), Role: roleOf(r)}
 	if err := s.beforeTests(r, &v, &data); err != nil {
@@ -134,4 +144,31 @@ func (s *Server) lastTested(r *http.Request, units []trace.Unit) (unit int64, ru
 		}
 	}
 	return unit, &runRow{ID: last.ID, Unit: last.Unit, Did: words.Behaviour(last.Behaviour)}
+}
+
+// replayView is a replay on a page that otherwise shows the bench.
+type replayView struct {
+	Run    int64
+	Title  string
+	Speeds []float64
+}
+
+// replayAsked is the replay that a page's address asks for; nil: none.
+func (s *Server) replayAsked(r *http.Request) (*replayView, error) {
+	text := r.URL.Query().Get("replay")
+	if text == "" {
+		return nil, nil
+	}
+	id, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || id < 1 {
+		return nil, malformed("give a run's number", "replay: %q is no number of a run", clip(text))
+	}
+	run, err := s.store.Run(r.Context(), id)
+	switch {
+	case err != nil:
+		return nil, err
+	case run.State == trace.RunOpen:
+		return nil, wrongState("see it live on the Bench", "run %d is still open", id)
+	}
+	return &replayView{id, run.Unit + ", run " + text, replaySpeeds}, nil
 }

@@ -14,10 +14,11 @@ import (
 // readoutView is the page for the camera: few words, very large. What it shows and on which ground stands in its
 // address, so that a program that lays it over a video needs no more than that.
 type readoutView struct {
-	Ground  string // paper, or a plain one to be keyed out
-	Show    string // run, or the shelf's table
-	Foot    bool   // the way back and the choice of all this
-	Flash   bool   // a clapper at the onset
+	Replay  *replayView // what is shown is a replay and not the bench
+	Ground  string      // paper, or a plain one to be keyed out
+	Show    string      // run, or the shelf's table
+	Foot    bool        // the way back and the choice of all this
+	Flash   bool        // a clapper at the onset
 	Rows    []shelfRow
 	Grounds []choice
 	Shows   []choice
@@ -56,6 +57,9 @@ func (s *Server) readoutPage(w http.ResponseWriter, r *http.Request) error {
 		if v.Rows, err = s.shelfTable(r.Context()); err != nil {
 			return err
 		}
+	}
+	if v.Replay, err = s.replayAsked(r); err != nil {
+		return err
 	}
 	f := s.frameOf(r, "Read-out", "/readout", "readout.js", false)
 	f.Bare, f.Strip, f.Ground = true, false, v.Ground

@@ -74,6 +74,7 @@ type runData struct {
 type levelData struct {
 	A    float64 `json:"a"`
 	Text string  `json:"text"`
+	Left bool    `json:"left"` // its name stands at the left, above a load that rises from there
 }
 
 type markData struct {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"math"
 	"slices"
 	"strings"
 
@@ -27,7 +28,13 @@ func whyRows(run store.Run) []whyRow {
 	for _, l := range linesOf(run.Derivation.Figures, run.DerivedWith) {
 		f, _ := run.Derivation.Figures.Get(l.Key)
 		def, _ := trace.DefinitionOf(l.Key)
-		row := whyRow{Line: l, ByHand: f.ByHand, Formula: def.Formula, Because: f.Why, Rule: def.Bounds}
+		row := whyRow{Line: l, ByHand: f.ByHand, Formula: def.Formula, Because: f.Why}
+		if f.Bound != trace.Exact {
+			row.Rule = def.Bounds
+		}
+		if strings.Contains(row.More, "by hand") {
+			row.ByHand = false // it says so itself
+		}
 		if f.Bound.HasValue() {
 			row.Facts = append(row.Facts, fact{"Worked out", shortNumber(f.Value) + unitOf(def)})
 			if f.U > 0 {
@@ -69,7 +76,8 @@ func coverage(b trace.Bound) string {
 }
 
 func preciseTime(t float64) string {
-	return strings.ReplaceAll(shortNumber(t), "-", "−") + " s"
+	t = math.Round(t*1e7) / 1e7 // finer than any clock here
+	return strings.ReplaceAll(shortNumber(t+0), "-", "−") + " s"
 }
 
 func byWhom(by trace.By) string {

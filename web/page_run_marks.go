@@ -139,11 +139,11 @@ func levelsOf(run store.Run) []levelData {
 	out := []levelData{}
 	d := run.Derivation
 	if most := run.DerivedWith.FullScaleA; most > 0 && slices.ContainsFunc(d.Warnings, func(w trace.Warning) bool { return w.Code == "over_range" }) {
-		out = append(out, levelData{most, "most the range shows, " + shortNumber(most) + " A"})
+		out = append(out, levelData{most, "most the range shows, " + shortNumber(most) + " A", false})
 	}
 	for _, key := range []string{"trip_current_a", "carried_current_a", "tripped_current_a"} {
 		if f, ok := d.Figures.Get(key); ok && f.Bound.HasValue() && d.Procedure.NoUpperState() {
-			out = append(out, levelData{f.Value, f.Text})
+			out = append(out, levelData{f.Value, f.Text, true})
 		}
 	}
 	return out

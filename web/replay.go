@@ -173,7 +173,8 @@ func (rs *replaySession) hear(b []byte) {
 }
 
 func (rs *replaySession) loop(s *Server) {
-	rs.say(s, replayHello{helloMessage{"hello", rs.v.role, rs.p.Channels(), rs.p.State()}, rs.standing()})
+	// Whoever looks at a replay can do nothing to the bench from there.
+	rs.say(s, replayHello{helloMessage{"hello", roleViewer, rs.p.Channels(), rs.p.State()}, rs.standing()})
 	rs.shown = make([]uint64, len(rs.p.Channels()))
 	timer := time.NewTimer(0)
 	defer timer.Stop()

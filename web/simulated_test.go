@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"iter"
+	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -32,6 +33,23 @@ func explainTruly(s trace.Settings, marks []trace.Mark, in iter.Seq2[trace.Batch
 
 // truly lets a test server derive as the program does.
 func truly(o *Options) { o.Derive, o.Explain = deriveTruly, explainTruly }
+
+// newTrueServer is a test server whose store derives as the program does, too: marks by hand are heeded.
+func newTrueServer(t testing.TB) *testServer {
+	t.Helper()
+	db, err := store.Open(context.Background(), filepath.Join(t.TempDir(), "true.db"), store.Options{Record: true, Derive: deriveTruly})
+	if err != nil {
+		t.Fatalf("open store: %v", err)
+	}
+	t.Cleanup(func() {
+		if err := db.Close(); err != nil {
+			t.Errorf("close store: %v", err)
+		}
+	})
+	ts := newTestServer(t, truly, func(o *Options) { o.Store = db })
+	ts.db = db
+	return ts
+}
 
 var shuntChannel = trace.Channel{Instrument: "shunt", Quantity: trace.Current}
 

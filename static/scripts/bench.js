@@ -8,13 +8,14 @@ import { rigAddress } from "./fromrig.js";
 import { GuardBar } from "./guardbar.js";
 import { GuardTones } from "./guardtones.js";
 import { Hand } from "./hand.js";
-import { Live, liveURL } from "./live.js";
+import { Live, liveOrReplayURL } from "./live.js";
 import { rateText, showEvents, showFigures, showInstruments } from "./lists.js";
 import { BenchModel } from "./model.js";
 import { clockText, element, make, pageData, plateText, setText, shape } from "./page.js";
 import { LookPanel } from "./look.js";
 import { wholePicture } from "./pictures.js";
 import { phrase } from "./says.js";
+import { Replayer } from "./replayer.js";
 import { SeriesRow } from "./series.js";
 import { Sounds } from "./sounds.js";
 import { Steps } from "./steps.js";
@@ -34,6 +35,7 @@ const guardTones = new GuardTones(sounds);
 const cautions = new Cautions(data.cautions_read);
 dock.before = (/** @type {string} */ rig, /** @type {() => unknown} */ then) => cautions.before(rig, then, (/** @type {string} */ problem) => dock.tell(problem));
 const series = new SeriesRow(dock, data.stopped_series ?? null, dock.before);
+const replayer = new Replayer();
 
 let shownMode = "";
 let lineUp = true;
@@ -44,11 +46,13 @@ const spoken = new Set();
 /** What has happened before this page came is told once more: it is no news, and makes no sound. */
 let telling = false;
 
-const live = new Live(liveURL(), {
+const live = new Live(liveOrReplayURL(), {
   text(message) {
     const before = model.runState;
     if (message.type === "hello") telling = true;
     if (message.type === "state") telling = false;
+    replayer.take(message);
+    if (message.replay) sounds.aheadS = -Infinity; // its clock runs at a speed of its own
     if (typeof message.now_at_s === "number") sounds.clock(message.now_at_s);
     const changed = model.take(message);
     // It ended while the line was down: the store knows how.
@@ -68,6 +72,7 @@ const live = new Live(liveURL(), {
     dirty.add("state");
   },
 });
+replayer.live = live;
 
 /**
  * Says a mark aloud once, when it is first made.

@@ -21,7 +21,7 @@ import { alongOf } from "./timeaxis.js";
  * @property {number} keptS armed: what is kept from before; else 0
  * @property {import("./says.js").Level[]} [levels] named levels of the current, such as the stair that was carried
  * @property {string} [name] of a lane: what it shows
- * @property {{key: string, paint: (canvas: import("./runlayer.js").Canvas) => void}} [layer] what a page draws over the trace
+ * @property {{key: string, paintUnder: (canvas: import("./runlayer.js").Canvas) => void, paint: (canvas: import("./runlayer.js").Canvas) => void}} [layer] what a page draws over the trace, under the words and over them
  */
 
 /** The library's work is the dear part: while something grows, the frame follows after this many
@@ -217,9 +217,11 @@ export class TraceChart {
     if (view.part) paintPart(ctx, scale.x(view.part.from), scale.x(view.part.to), plot, colour);
     if (this.choice) paintChoice(ctx, scale.x(this.choice[0]), scale.x(this.choice[1]), plot, colour);
     if (picture.now && picture.now.t <= view.to) paintNow(ctx, scale.x(picture.now.t), scale.y(Number.isFinite(picture.now.a) ? picture.now.a : view.top), plot, colour);
+    const canvas = { ctx, plot, scale, colour, face, view, store };
+    if (!this.lane) picture.layer?.paintUnder(canvas);
     if (this.lane) this.sayLane(ctx, picture, plot);
     else this.saySays(ctx, picture, plot, scale);
-    if (!this.lane) picture.layer?.paint({ ctx, plot, scale, colour, face, view, store });
+    if (!this.lane) picture.layer?.paint(canvas);
     if (this.pointed !== null) this.sayPointer(ctx, picture, plot, scale);
     this.sayUnit(ctx, view, plot, scale);
   }

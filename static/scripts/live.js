@@ -72,6 +72,14 @@ export class Live {
     };
   }
 
+  /**
+   * Sends what steers a replay; without a line it is lost, as the replay is.
+   * @param {any} what
+   */
+  send(what) {
+    if (this.socket?.readyState === WebSocket.OPEN) this.socket.send(JSON.stringify(what));
+  }
+
   connectNow() {
     if (this.socket) return;
     clearTimeout(this.timer);
@@ -82,4 +90,10 @@ export class Live {
 /** The address of the live socket of the server this page came from. */
 export function liveURL() {
   return (location.protocol === "https:" ? "wss://" : "ws://") + location.host + "/live";
+}
+
+/** The same, or that of the replay which the page's address asks for. */
+export function liveOrReplayURL() {
+  const replay = new URLSearchParams(location.search).get("replay");
+  return liveURL() + (replay ? `?replay=${encodeURIComponent(replay)}` : "");
 }

@@ -177,6 +177,9 @@ export class BenchModel {
       case "run":
         this.takeRun(m);
         return "run";
+      case "rewound": // a replay went back: what was found lies ahead again
+        this.forgetRun();
+        return "run";
       case "skipped":
         this.skippedS += m.seconds ?? 0;
         return "skipped";
@@ -192,7 +195,7 @@ export class BenchModel {
       this.forgetRun();
       this.armedAs = { hold_s: s.hold_s ?? 30, setting: s.setting ?? "", procedure: s.procedure || "short", rig: s.rig ?? "" };
     }
-    if (s.bench === "recording") {
+    if (s.bench === "recording" || s.bench === "replaying") {
       if (s.run !== null && s.run !== this.run) this.beginRun(s.run);
       this.hasOnset = s.zero_at_s !== null && s.zero_at_s !== undefined;
       const zero = s.zero_at_s ?? s.opened_at_s;

@@ -1,7 +1,8 @@
 // The read-out for the camera: phase, current, clock and the three figures that matter most, large.
 
-import { Live, liveURL } from "./live.js";
+import { Live, liveOrReplayURL } from "./live.js";
 import { BenchModel } from "./model.js";
+import { Replayer } from "./replayer.js";
 import { clockText, element, make, pageData, plateText, setText } from "./page.js";
 import { hatchTile, onSchemeChange, readColours } from "./palette.js";
 import { stretches } from "./phases.js";
@@ -29,8 +30,11 @@ let telling = false;
 /** @type {Set<string>} */
 const clapped = new Set();
 
-new Live(liveURL(), {
+const replayer = new Replayer();
+replayer.live = new Live(liveOrReplayURL(), {
   text(message) {
+    replayer.take(message);
+    if (message.replay) aheadS = -Infinity; // its clock runs at a speed of its own
     if (typeof message.now_at_s === "number") {
       const ahead = message.now_at_s - performance.now() / 1000;
       aheadS = Math.abs(ahead - aheadS) > 1 ? ahead : Math.max(ahead, aheadS - 0.001);

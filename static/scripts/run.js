@@ -6,13 +6,14 @@ import { niceTop } from "./axes.js";
 import { pointTo } from "./gestures.js";
 import { LookPanel } from "./look.js";
 import { openMark } from "./marksform.js";
-import { element, isTextField, pageData, setText, shape } from "./page.js";
+import { GAP } from "./columns.js";
+import { element, isTextField, make, pageData, setText, shape } from "./page.js";
 import { inOrder, stretches } from "./phases.js";
-import { layerKey, paintLayer } from "./runlayer.js";
+import { layerKey, paintLayer, paintUnder } from "./runlayer.js";
 import { closingAddress, readAddress, writeAddress } from "./runaddress.js";
 import { dragMarks } from "./runmarks.js";
 import { markFrom, phaseAt, Replay, showReplay } from "./runreplay.js";
-import { SettingsPanel } from "./runsettings.js";
+import { SettingsPanel, watchDerivations } from "./runsettings.js";
 import { RunStore } from "./runstore.js";
 
 /** @typedef {import("./runlayer.js").LayerMark} LayerMark */
@@ -80,7 +81,7 @@ function picture() {
     },
     store: whole,
     zeroS: 0,
-    lines: preview ? preview.lines : data.lines,
+    lines: preview ? preview.lines : replay.on ? replay.model.lines : data.lines,
     now: null,
     keptS: 0,
   };
@@ -94,7 +95,7 @@ function draw() {
   const layer = (/** @type {boolean} */ close) => {
     const at = Number.isFinite(t) ? { t, a: valueAt(t), says: close || !panel.near } : null;
     const l = { marks, levels: data.levels, used, play: at, drag: close ? drag : null, close: close || !panel.near };
-    return { key: layerKey(l), paint: (/** @type {import("./runlayer.js").Canvas} */ c) => paintLayer(c, l) };
+    return { key: layerKey(l), paintUnder: (/** @type {import("./runlayer.js").Canvas} */ c) => paintUnder(c, l), paint: (/** @type {import("./runlayer.js").Canvas} */ c) => paintLayer(c, l) };
   };
   p.layer = layer(false);
   panel.closeLayer = layer(true);
@@ -191,6 +192,27 @@ function does(key, shift) {
   }
   again();
   return true;
+}
+
+const MOST_GAPS = 3;
+
+/** Gaps are among what one wants to look at: the longest ones. */
+function showGaps() {
+  const s = store.whole?.stores[store.current];
+  if (!s) return;
+  const gaps = [];
+  for (let i = s.start + 1; i < s.n; i++) if (s.flags[i] & GAP) gaps.push({ from: s.t[i - 1], to: s.t[i] });
+  gaps.sort((a, b) => b.to - b.from - (a.to - a.from));
+  for (const g of gaps.slice(0, MOST_GAPS)) {
+    const button = make("button", "plain", gaps.length > 1 ? `the gap at ${g.from.toFixed(1)} s` : "the gap");
+    button.setAttribute("type", "button");
+    const aside = 0.4 * (g.to - g.from);
+    button.addEventListener("click", () => {
+      panel.lens.select(g.from - aside, g.to + aside, panel.acts.limits());
+      again();
+    });
+    element("jumps").append(" ", button);
+  }
 }
 
 /** @param {1 | -1} way */
@@ -327,17 +349,16 @@ function bringUses(list) {
   panel.lens.select(from - 0.15 * span, to + 0.15 * span, panel.acts.limits());
 }
 
+const kept = () => location.assign(closingAddress());
+watchDerivations(data.id, kept);
 if (document.getElementById("settings")) {
-  const settings = new SettingsPanel(data.id, {
+  new SettingsPanel(data.id, {
     preview(derived) {
       preview = derived;
       again();
     },
-    kept() {
-      location.assign(closingAddress());
-    },
+    kept,
   });
-  Object.assign(globalThis, { settings });
 }
 
 document.getElementById("note-form")?.addEventListener("submit", async (event) => {
@@ -393,6 +414,7 @@ store
       setText(element("chart-says"), "No reading of a current was kept of this run.");
       return;
     }
+    showGaps();
     panel.picture = p;
     panel.lens.log = address.log;
     if (address.look) panel.lens.still(address.look);
@@ -402,6 +424,7 @@ store
     draw();
     draw(); // now it is known whether there is a close look
     document.body.dataset.drawn = "yes";
+    performance.mark("drawn");
   })
   .catch(wrong);
 

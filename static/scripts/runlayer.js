@@ -8,12 +8,13 @@ import { timeText } from "./chart.js";
 /** @typedef {(name: string) => string} Colour */
 /** @typedef {{ctx: CanvasRenderingContext2D, plot: Plot, scale: Scale, colour: Colour, face: string, view: import("./frame.js").View, store: import("./columns.js").ColumnStore | null}} Canvas */
 /** @typedef {{as: string, of: string, from_s: number, to_s: number}} Use */
+/** @typedef {{a: number, text: string, left?: boolean}} Level */
 /** @typedef {{kind: string, t: number, by: string, say: string, text?: string, wasS?: number}} LayerMark */
 
 /**
  * @typedef {object} Layer
  * @property {LayerMark[]} marks
- * @property {{a: number, text: string}[]} levels of the current, with their names
+ * @property {Level[]} levels of the current, with their names
  * @property {{uses: Use[], say: string} | null} used
  * @property {{t: number, a: number, says: boolean} | null} play where a replay stands
  * @property {{i: number, t: number} | null} drag a mark that is being moved
@@ -33,11 +34,19 @@ export function layerKey(layer) {
 }
 
 /**
+ * What stands behind the words of the chart.
+ * @param {Canvas} c
+ * @param {Layer} layer
+ */
+export function paintUnder(c, layer) {
+  layer.levels.forEach((l) => paintLevel(c, l, layer.close));
+}
+
+/**
  * @param {Canvas} c
  * @param {Layer} layer
  */
 export function paintLayer(c, layer) {
-  layer.levels.forEach((l) => paintLevel(c, l, layer.close));
   if (layer.close) paintReadings(c, layer.used?.uses ?? []);
   if (layer.used) paintUsed(c, layer.used, layer.close);
   layer.marks.forEach((m, i) => paintMark(c, layer.drag?.i === i ? { ...m, t: layer.drag.t, wasS: m.t, by: "hand" } : m, layer.close));
@@ -46,7 +55,7 @@ export function paintLayer(c, layer) {
 
 /**
  * @param {Canvas} c
- * @param {{a: number, text: string}} level
+ * @param {Level} level
  * @param {boolean} close whether there is room for its name
  */
 function paintLevel(c, level, close) {
@@ -61,7 +70,7 @@ function paintLevel(c, level, close) {
   ctx.stroke();
   if (!close) return;
   ctx.font = `400 13px ${face}`;
-  halo(c, level.text, plot.right - ctx.measureText(level.text).width - 8, y > plot.top + 20 ? y - 6 : y + 16);
+  halo(c, level.text, level.left ? plot.left + 8 : plot.right - ctx.measureText(level.text).width - 8, y > plot.top + 20 ? y - 6 : y + 16);
 }
 
 /**
@@ -71,7 +80,7 @@ function paintLevel(c, level, close) {
  */
 function paintReadings(c, uses) {
   const { ctx, plot, scale, colour, view, store } = c;
-  if (!store) return;
+  if (!store || store.widthS > 0) return; // a column is no reading
   const from = store.firstAtOrAfter(view.from);
   const to = store.firstAtOrAfter(view.to);
   const n = to - from;
@@ -175,7 +184,7 @@ function paintMark(c, m, close) {
     ctx.font = `650 13px ${face}`;
     const text = `${m.say.toLowerCase()}, by hand`;
     const width = ctx.measureText(text).width;
-    halo(c, text, x + 10 + width > plot.right ? x - 10 - width : x + 10, (plot.top + plot.bottom) / 2);
+    halo(c, text, x + 10 + width > plot.right ? x - 10 - width : x + 10, plot.top + 0.6 * (plot.bottom - plot.top));
   }
 }
 

@@ -23,9 +23,6 @@ export class SettingsPanel {
     form.addEventListener("submit", (event) => event.preventDefault());
     element("settings-keep").addEventListener("click", () => this.keep());
     element("settings-back").addEventListener("click", () => this.back());
-    for (const button of document.querySelectorAll("[data-choose]")) {
-      button.addEventListener("click", () => this.choose(/** @type {HTMLElement} */ (button).dataset.choose ?? ""));
-    }
     for (const button of document.querySelectorAll("[data-try]")) {
       button.addEventListener("click", () => this.tryOn(JSON.parse(/** @type {HTMLElement} */ (button).dataset.try ?? "{}")));
     }
@@ -135,19 +132,27 @@ export class SettingsPanel {
     this.fields[0]?.focus();
   }
 
-  /** @param {string} derivation */
-  async choose(derivation) {
-    try {
-      await ask("POST", `/api/runs/${this.run}/derivations/${derivation}`, {});
-      this.hooks.kept();
-    } catch (error) {
-      element("derivations-say").replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
-    }
-  }
-
   /** @param {unknown} error */
   wrong(error) {
     element("settings-says").replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+  }
+}
+
+/**
+ * Lets an older derivation be made the current one again.
+ * @param {number} run
+ * @param {() => void} kept
+ */
+export function watchDerivations(run, kept) {
+  for (const button of document.querySelectorAll("[data-choose]")) {
+    button.addEventListener("click", async () => {
+      try {
+        await ask("POST", `/api/runs/${run}/derivations/${/** @type {HTMLElement} */ (button).dataset.choose}`, {});
+        kept();
+      } catch (error) {
+        element("derivations-say").replaceChildren(shape("fail"), error instanceof Error ? error.message : String(error));
+      }
+    });
   }
 }
 

@@ -16,6 +16,10 @@ const MOST_PARTS = 16;
 const A_DECADE = 500;
 const DECADES = 6;
 
+let versions = 0;
+/** A chart tells what it drew by its columns' version: those of two stores are never alike. */
+const newVersion = () => --versions;
+
 export class RunStore {
   /**
    * @param {number} id of the run
@@ -113,6 +117,7 @@ export class RunStore {
     const stores = this.channels.map((_, c) => {
       const store = new ColumnStore();
       for (const a of answers) if (a.channels[c]) store.take({ ...this.chunkOf(a.channels[c]), backlog: false });
+      store.version = newVersion();
       return store;
     });
     return { from: need.from, to: need.to, log: true, single: false, stores };
@@ -122,6 +127,7 @@ export class RunStore {
   storeOf(channel) {
     const store = new ColumnStore();
     store.take(this.chunkOf(channel));
+    store.version = newVersion();
     return store;
   }
 
@@ -130,7 +136,7 @@ export class RunStore {
     // What has no number was beyond the range.
     const most = channel.quantity === "current" ? this.mostA : Infinity;
     const values = (/** @type {(number | null)[]} */ v) => Float32Array.from(v, (x) => (x === null ? most : x));
-    return { backlog: true, channel: 0, lost: 0, widthS: 0, t: Float64Array.from(channel.t_s), min: values(channel.min), max: values(channel.max), flags: Uint8Array.from(channel.flags) };
+    return { backlog: true, channel: 0, lost: 0, widthS: channel.single ? 0 : (channel.t_s.at(-1) - channel.t_s[0]) / channel.t_s.length, t: Float64Array.from(channel.t_s), min: values(channel.min), max: values(channel.max), flags: Uint8Array.from(channel.flags) };
   }
 
   /**
