@@ -72,9 +72,10 @@ type runData struct {
 
 // levelData is a level of the current with its name: the stair that was carried, the trip.
 type levelData struct {
-	A    float64 `json:"a"`
-	Text string  `json:"text"`
-	Left bool    `json:"left"` // its name stands at the left, above a load that rises from there
+	A    float64  `json:"a"`
+	Text string   `json:"text"`
+	Left bool     `json:"left"`           // its name stands at the left, above a load that rises from there
+	ToS  *float64 `json:"to_s,omitempty"` // it is of interest up to then
 }
 
 type markData struct {

@@ -139,11 +139,17 @@ func levelsOf(run store.Run) []levelData {
 	out := []levelData{}
 	d := run.Derivation
 	if most := run.DerivedWith.FullScaleA; most > 0 && slices.ContainsFunc(d.Warnings, func(w trace.Warning) bool { return w.Code == "over_range" }) {
-		out = append(out, levelData{most, "most the range shows, " + shortNumber(most) + " A", false})
+		out = append(out, levelData{most, "most the range shows, " + shortNumber(most) + " A", false, nil})
+	}
+	var trip *float64
+	for _, kind := range []trace.MarkKind{trace.CutOff, trace.Limited} {
+		if m, ok := d.FirstMark(kind); ok {
+			trip = &m.T
+		}
 	}
 	for _, key := range []string{"trip_current_a", "carried_current_a", "tripped_current_a"} {
 		if f, ok := d.Figures.Get(key); ok && f.Bound.HasValue() && d.Procedure.NoUpperState() {
-			out = append(out, levelData{f.Value, f.Text, true})
+			out = append(out, levelData{f.Value, f.Text, true, trip})
 		}
 	}
 	return out

@@ -25,6 +25,7 @@ type demoCmd struct {
 
 func (demoCmd) Help() string {
 	return "Until somebody touches a control, the demo tests its shelf by itself, one unit after another. " +
+		"A fresh database holds a few runs from before, to look at and to replay. " +
 		"The contact on the page is simulated, and so is the hand that closes it when \"short applied\" is pressed."
 }
 
@@ -99,6 +100,11 @@ func (c demoCmd) dashboard(env *surroundings, path string) (err error) {
 	built, err := demoRig(env, d.db)
 	if err != nil {
 		return err
+	}
+	if c.DB == "" {
+		if err := earlierRuns(env, d.db, built); err != nil {
+			return err
+		}
 	}
 	if err := d.bench.AddInstrument(spec); err != nil {
 		return err

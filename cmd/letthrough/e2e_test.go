@@ -360,6 +360,32 @@ func TestDemoTestsItsShelfUntilSomebodyTouchesAControl(t *testing.T) {
 	}
 }
 
+func TestAFreshDemoHasRunsToLookBackAt(t *testing.T) {
+	s := serve(t, "demo", "--addr", "127.0.0.1:0")
+	var page struct {
+		Runs []struct {
+			ID                           int64
+			Unit, State, Behaviour, Note string
+			Procedure                    string
+		}
+	}
+	s.ask("/api/runs", nil, &page)
+	found := map[string]string{}
+	for _, r := range page.Runs {
+		if r.Note != "" {
+			found[r.Unit+" "+r.Procedure] = r.State + " " + r.Behaviour
+		}
+	}
+	for run, want := range map[string]string{"Tin short": "complete auto_retry", "Amber short": "complete fold_back", "Slate ramp": "complete tripped", "Flint overload": "complete auto_retry"} {
+		if found[run] != want {
+			t.Errorf("%s: %q, want %q", run, found[run], want)
+		}
+	}
+	if status := s.stop(); status != exitDone {
+		t.Errorf("exit status %d; standard error: %s", status, s.stderr)
+	}
+}
+
 func TestASilentInstrumentIsSaidToBeSilentAndKeepsNoRunOpen(t *testing.T) {
 	stand := board(t, 4)
 	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", tempDB(t), "--speed", "4",

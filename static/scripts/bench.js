@@ -183,6 +183,7 @@ function underTitle(unit) {
 function liveLine() {
   const { mode, holdS, receives } = model;
   if (!lineUp) return { shape: "unknown", text: "Not connected" };
+  if (replayer.standing) return { shape: "live", text: replayer.standing.playing ? "Replay, as it was live" : "Replay, standing still" };
   switch (mode) {
     case "idle":
       return receives ? { shape: "live", text: "An instrument is receiving" } : { shape: "unknown", text: "No instrument is receiving" };

@@ -73,6 +73,7 @@ export class BenchModel {
    * close the contact: another instrument that still sends does not see the short.
    */
   get receives() {
+    if (this.state?.bench === "replaying") return true;
     const named = this.channels.find((c) => c.quantity === "current")?.instrument;
     const all = this.state?.instruments ?? [];
     return all.some((/** @type {{name: string, state: string}} */ i) => (named === undefined || i.name === named) && (i.state === "receiving" || i.state === "over_range"));

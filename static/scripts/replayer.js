@@ -15,6 +15,7 @@ export class Replayer {
     this.standing = null;
     const bar = document.getElementById("replayer");
     if (!bar) return;
+    document.body.classList.add("is-replay");
     bar.querySelector("button")?.addEventListener("click", () => this.toggle());
     bar.querySelector("select")?.addEventListener("change", () => this.speed());
     addEventListener("keydown", (event) => {

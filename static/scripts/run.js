@@ -81,7 +81,7 @@ function picture() {
     },
     store: whole,
     zeroS: 0,
-    lines: preview ? preview.lines : replay.on ? replay.model.lines : data.lines,
+    lines: preview ? preview.lines : replay.on ? [] : data.lines, // a replay's own figures stand beside the trace
     now: null,
     keptS: 0,
   };

@@ -8,7 +8,7 @@ import { timeText } from "./chart.js";
 /** @typedef {(name: string) => string} Colour */
 /** @typedef {{ctx: CanvasRenderingContext2D, plot: Plot, scale: Scale, colour: Colour, face: string, view: import("./frame.js").View, store: import("./columns.js").ColumnStore | null}} Canvas */
 /** @typedef {{as: string, of: string, from_s: number, to_s: number}} Use */
-/** @typedef {{a: number, text: string, left?: boolean}} Level */
+/** @typedef {{a: number, text: string, left?: boolean, to_s?: number}} Level */
 /** @typedef {{kind: string, t: number, by: string, say: string, text?: string, wasS?: number}} LayerMark */
 
 /**
@@ -47,6 +47,7 @@ export function paintUnder(c, layer) {
  * @param {Layer} layer
  */
 export function paintLayer(c, layer) {
+  c.ctx.lineWidth = 1; // the words before were drawn with a halo
   if (layer.close) paintReadings(c, layer.used?.uses ?? []);
   if (layer.used) paintUsed(c, layer.used, layer.close);
   layer.marks.forEach((m, i) => paintMark(c, layer.drag?.i === i ? { ...m, t: layer.drag.t, wasS: m.t, by: "hand" } : m, layer.close));
@@ -66,7 +67,7 @@ function paintLevel(c, level, close) {
   ctx.lineWidth = 1;
   ctx.beginPath();
   ctx.moveTo(plot.left, y);
-  ctx.lineTo(plot.right, y);
+  ctx.lineTo(level.to_s === undefined ? plot.right : Math.max(plot.left, Math.min(plot.right, scale.x(level.to_s))), y);
   ctx.stroke();
   if (!close) return;
   ctx.font = `400 13px ${face}`;

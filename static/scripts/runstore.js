@@ -12,6 +12,7 @@ import { ColumnStore } from "./columns.js";
 const COLUMNS = 1600;
 const ASIDE = 0.5;
 const MOST_PARTS = 16;
+const RESTS_MS = 50;
 /** How many columns a power of ten gets on logarithmic time. */
 const A_DECADE = 500;
 const DECADES = 6;
@@ -79,6 +80,8 @@ export class RunStore {
     this.asking = true;
     try {
       while (this.wanted) {
+        // While somebody moves, the place changes with every frame: what is asked for is where it comes to rest.
+        await new Promise((go) => setTimeout(go, RESTS_MS));
         const need = this.wanted;
         this.wanted = null;
         this.parts.unshift(need.log ? await this.logPart(need) : await this.part(need));
