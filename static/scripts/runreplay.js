@@ -120,11 +120,10 @@ export class Replay {
 
   /** @param {number} t seconds from the run's zero */
   go(t) {
-    // Shown at once; what had been seen by then follows.
-    if (this.standing) {
-      this.standing = { ...this.standing, at_s: t, ended: false };
-      this.heardMS = performance.now();
-    }
+    // Shown at once, so that a second key goes on from there; what had been seen by then follows.
+    const before = this.standing ?? { playing: false, speed: 1, at_s: t, from_s: -Infinity, to_s: Infinity, loop_s: null, ended: false };
+    this.standing = { ...before, at_s: t, ended: false };
+    this.heardMS = performance.now();
     this.ask({ do: "go", at_s: t });
     this.hooks.moved();
   }
