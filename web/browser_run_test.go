@@ -98,7 +98,7 @@ func TestBrowserARunByKeyboard(t *testing.T) {
 	tb.until("the next reading", fmt.Sprintf(`letthrough.replay.atS > %g && letthrough.replay.atS < %g`, cut.T, cut.T+0.006))
 	tb.do(focus(`[data-mark^="cut_off"]`))
 	tb.press("\r")
-	tb.until("the form with that instant", fmt.Sprintf(`document.querySelector("#mark-dialog").open && Math.abs(Number(document.querySelector("#mark-at").value) - letthrough.replay.atS) < 1e-5 && document.activeElement.id === "mark-reason"`))
+	tb.until("the form with that instant", `document.querySelector("#mark-dialog").open && Math.abs(Number(document.querySelector("#mark-at").value) - letthrough.replay.atS) < 1e-5 && document.activeElement.id === "mark-reason"`)
 	tb.press("\r")
 	tb.until("the question for a reason", `document.querySelector("#mark-says").textContent.includes("eason")`)
 	tb.do(chromedp.SendKeys(chromedp.CSS("#mark-reason"), "seen in the video\r"))

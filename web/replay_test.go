@@ -182,7 +182,7 @@ func TestAReplayHeedsWhatAPersonSaid(t *testing.T) {
 	ts := newTestServer(t, truly)
 	id := keepRun(t, ts.db, simulatedRun(t, "Slate", sim.ShortTest(2, 4, 2), sim.Meter{RateHz: 500, NoiseA: 0.004}))
 	cut, _ := mustRun(t, ts, id).Derivation.FirstMark(trace.CutOff)
-	ts.must(t, "POST", fmt.Sprintf("/api/runs/%d/marks", id), fmt.Sprintf(`{"kind":"note","t_s":1,"reason":"a lamp winks"}`), nil)
+	ts.must(t, "POST", fmt.Sprintf("/api/runs/%d/marks", id), `{"kind":"note","t_s":1,"reason":"a lamp winks"}`, nil)
 	d, err := deriveTruly(mustRun(t, ts, id).DerivedWith, nil, ts.db.Batches(t.Context(), id))
 	if err != nil || len(d.Marks) == 0 {
 		t.Fatal(err)
