@@ -285,9 +285,16 @@ func (rs *replaySession) tell(s *Server, asked bool) {
 		rs.story = story{}
 		ms = append(ms, rewoundMessage{"rewound", rs.run.ID})
 	}
+	var news []any
 	for _, e := range events {
-		ms = append(ms, rs.story.take(e)...)
+		news = append(news, rs.story.take(e)...)
 	}
+	if len(news) > marksTold {
+		// A leap over a long train of retries: told as to somebody who comes later, or the marks alone would be more
+		// than may wait for a viewer.
+		news = rs.story.all()
+	}
+	ms = append(ms, news...)
 	rs.v.tell(rs.texts(s, ms...)...)
 	if now := time.Now(); asked || rewound || len(ms) > 0 || now.Sub(rs.told) >= statePeriod {
 		rs.told = now

@@ -237,3 +237,24 @@ func TestAReplayThatCannotBeIsRefused(t *testing.T) {
 		t.Errorf("a foreign page: %v, %v", err, resp)
 	}
 }
+
+// A leap over more marks than may wait for a viewer ends no socket.
+func TestAReplayLeapsOverManyMarks(t *testing.T) {
+	ts := newTestServer(t, truly)
+	id := keepRun(t, ts.db, simulatedRun(t, "Clay", sim.ShortTest(2, 400, 3), sim.Meter{RateHz: 200, NoiseA: 0.004}))
+	if n := len(mustRun(t, ts, id).Derivation.Marks); n < 2*textsQueued {
+		t.Fatalf("the run has only %d marks", n)
+	}
+	l := dialReplay(t, ts, fmt.Sprintf("replay=%d&trace=0", id))
+	for range 3 {
+		l.ask(`{"do":"go","at_s":999}`)
+		l.until("the end", func() bool {
+			return l.state.Replay.Ended && l.figures != nil && len(l.runs) > 0 && l.runs[len(l.runs)-1] == trace.RunComplete
+		})
+		if n := len(l.marks); n < 100 || n > marksTold+1 {
+			t.Errorf("%d marks were told, want the first and the newest", n)
+		}
+		l.ask(`{"do":"go","at_s":0}`)
+		l.until("the beginning", func() bool { return !l.state.Replay.Ended })
+	}
+}

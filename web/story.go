@@ -105,6 +105,14 @@ func (s *story) whole() []any {
 	if s.run == nil || s.run.RunState != trace.RunOpen {
 		return nil
 	}
+	return s.all()
+}
+
+// all gives them of a run that has ended, too.
+func (s *story) all() []any {
+	if s.run == nil {
+		return nil
+	}
 	out := []any{s.runMessage()}
 	for _, m := range s.marks {
 		out = append(out, markOf(m, s.zeroNS))
