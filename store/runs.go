@@ -22,8 +22,8 @@ type RunQuery struct {
 	State     trace.RunState
 	From, To  time.Time // started at or after From and before To
 	Series    int64     // 0: any
-	Q         string    // words in unit, output, setting, procedure, behaviour or note
-	Sort      string    // one of Sorts, "-" before it for descending; empty: newest first
+	Q         string    // words in number, unit, output, setting, procedure, behaviour or note
+	Sort      string    // a key of sorts or a word of FigureSort, "-" before it for descending; empty: newest first
 	Limit     int       // 0: 50; at most 1000
 	After     string    // Next of the page before
 }
@@ -110,9 +110,17 @@ func (db *DB) Runs(ctx context.Context, q RunQuery) (RunPage, error) {
 				break
 			}
 			var next any
-			s, derivation, err := scanSummary(rows.Scan, &next)
+			var byFigure figureKey
+			dest := []any{&next}
+			if list.byFigures {
+				dest = []any{&byFigure.Procedure, &byFigure.Class, &byFigure.Value}
+			}
+			s, derivation, err := scanSummary(rows.Scan, dest...)
 			if err != nil {
 				return err
+			}
+			if list.byFigures {
+				next = byFigure
 			}
 			key, s.DerivationID = next, derivation
 			page.keys = append(page.keys, next)
@@ -160,9 +168,10 @@ func figuresOf(ctx context.Context, tx *sql.Tx, derivations map[int64]int, put f
 
 // listing is a compiled query.
 type listing struct {
-	sql   string
-	args  []any
-	limit int
+	sql       string
+	args      []any
+	limit     int
+	byFigures bool // sorted by a figure
 }
 
 func (q RunQuery) compile() (listing, error) {
@@ -179,8 +188,9 @@ func (q RunQuery) compile() (listing, error) {
 	}
 	word, descending := strings.CutPrefix(sort, "-")
 	key, ok := sorts[word]
-	if !ok {
-		return l, invalid(fmt.Errorf("sort: %q is none of started, unit, procedure, behaviour, state, id", q.Sort))
+	keys := FigureSort(word)
+	if !ok && keys == nil {
+		return l, unknownSort(q.Sort)
 	}
 	var where []string
 	add := func(cond string, args ...any) {
@@ -188,6 +198,9 @@ func (q RunQuery) compile() (listing, error) {
 		l.args = append(l.args, args...)
 	}
 	q.filter(add)
+	if !ok {
+		return l.byFigure(q, keys, descending, where)
+	}
 	order, beyond := "ASC", ">"
 	if descending {
 		order, beyond = "DESC", "<"
@@ -196,6 +209,9 @@ func (q RunQuery) compile() (listing, error) {
 		c, err := decodeCursor(q.After)
 		if err != nil {
 			return l, err
+		}
+		if _, other := c.Key.(figureKey); other {
+			return l, badCursor(q.After)
 		}
 		add(fmt.Sprintf("(%s, r.id) %s (?, ?)", key, beyond), c.Key, c.ID)
 	}
@@ -235,7 +251,7 @@ func (q RunQuery) filter(add func(cond string, args ...any)) {
 	}
 	for word := range strings.FieldsSeq(q.Q) {
 		like := "%" + strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`).Replace(word) + "%"
-		add(`(r.unit || ' ' || r.output || ' ' || r.setting || ' ' || r.procedure || ' ' || coalesce(d.behaviour, '') || ' ' || r.note) LIKE ? ESCAPE '\'`, like)
+		add(`(r.id || ' ' || r.unit || ' ' || r.output || ' ' || r.setting || ' ' || r.procedure || ' ' || coalesce(d.behaviour, '') || ' ' || r.note) LIKE ? ESCAPE '\'`, like)
 	}
 }
 
@@ -267,14 +283,21 @@ func decodeCursor(s string) (cursor, error) {
 	if err == nil {
 		var n int64
 		var text string
+		var byFigure figureKey
 		if json.Unmarshal(c.Key, &n) == nil {
 			out.Key = n
+		} else if json.Unmarshal(c.Key, &byFigure) == nil {
+			out.Key = byFigure
 		} else if err = json.Unmarshal(c.Key, &text); err == nil {
 			out.Key = text
 		}
 	}
 	if err != nil {
-		return out, invalid(fmt.Errorf("after: %q is not what an earlier page gave as next", s))
+		return out, badCursor(s)
 	}
 	return out, nil
+}
+
+func badCursor(s string) error {
+	return invalid(fmt.Errorf("after: %q is not what an earlier page of the same list gave as next", s))
 }

@@ -224,8 +224,9 @@ type judgedRun struct {
 
 // JudgedPage is a page of runs with their verdicts.
 type JudgedPage struct {
-	Runs []judgedRun `json:"runs"`
-	Next *string     `json:"next"`
+	Runs    []judgedRun `json:"runs"`
+	Next    *string     `json:"next"`
+	Problem error       `json:"-"` // why no run has a verdict
 }
 
 // leastAtOnce is how many runs are read at once to find those of a verdict.
@@ -238,7 +239,7 @@ func JudgedRuns(ctx context.Context, st AssessStore, q store.RunQuery, only asse
 	if err != nil {
 		return out, err
 	}
-	if only != "" && judge.err != nil {
+	if out.Problem = judge.err; only != "" && judge.err != nil {
 		return out, judge.err
 	}
 	if q.Limit == 0 {

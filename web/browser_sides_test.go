@@ -28,7 +28,7 @@ func cupboard(t testing.TB, ts *testServer) []int64 {
 	return append(ids, shelf(t, ts, 1000, "Amber", "Moss", "Tin", "Clay", "Slate")...)
 }
 
-const sidesDrawn = `document.body.dataset.drawn === "yes" && letthrough.sides.layout`
+const sidesDrawn = `document.body?.dataset.drawn === "yes" && globalThis.letthrough?.sides?.layout`
 
 func TestBrowserSideBySideInEveryView(t *testing.T) {
 	ts := newTestServer(t)

@@ -85,6 +85,7 @@ type Store interface {
 	CautionsReadFor(ctx context.Context) ([]string, error)
 
 	Runs(ctx context.Context, q store.RunQuery) (store.RunPage, error)
+	CountRuns(ctx context.Context) (store.RunCount, error)
 	Run(ctx context.Context, id int64) (store.Run, error)
 	Recording(ctx context.Context, id int64) (trace.Recording, error)
 	ImportRecordings(ctx context.Context, recordings iter.Seq2[trace.Recording, error]) ([]store.Imported, error)

@@ -19,7 +19,7 @@ import (
 // as JSON, which no browser runs.
 
 // styleSheets in the order they build on each other.
-var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "sides", "report", "rig"}
+var styleSheets = []string{"tokens", "base", "frame", "parts", "charts", "guard", "pages", "runs", "sides", "report", "rig"}
 
 // pageNames are the templates that fill the frame.
 var pageNames = []string{"meter", "bench", "runs", "run", "units", "rig", "riglist", "instruments", "help", "login", "problem", "readout", "sides", "tochoose", "sidefile", "report"}

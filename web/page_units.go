@@ -125,7 +125,7 @@ func (s *Server) unitsPage(w http.ResponseWriter, r *http.Request) error {
 			if row.Open {
 				v.EditRuns = n
 			}
-			last := s.runRow(r.Context(), page.Runs[0], units)
+			last := s.runRow(r.Context(), judgedRun{RunSummary: page.Runs[0]}, units)
 			row.Runs, row.Last, row.Spark, row.RunID = strconv.Itoa(n), last.Did, last.Spark, last.ID
 		}
 		if noRules == nil {

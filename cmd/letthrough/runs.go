@@ -62,7 +62,7 @@ type runsListCmd struct {
 	State     trace.RunState  `help:"Only runs in this state: open, complete, interrupted or excluded." placeholder:"WORD"`
 	Series    int64           `help:"Only runs of this series." placeholder:"ID"`
 	Query     string          `short:"q" help:"Only runs whose unit or note holds these words." placeholder:"TEXT"`
-	Sort      string          `help:"started, unit, procedure, behaviour, state or id; with - before it the other way round." placeholder:"BY"`
+	Sort      string          `help:"started, unit, procedure, behaviour, state or id; or how_long, how_much, let_through or a figure, where bounds stand behind what is exact; with - before it the other way round." placeholder:"BY"`
 	Limit     int             `help:"At most so many." default:"50" placeholder:"N"`
 	After     string          `help:"Go on from where a list ended." placeholder:"CURSOR"`
 }

@@ -1,0 +1,4 @@
+// The list of runs for whoever may also take runs in.
+
+import "./importform.js";
+import "./runs.js";
