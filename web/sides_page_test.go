@@ -109,7 +109,7 @@ func TestSavedPageHoldsEverything(t *testing.T) {
 		t.Errorf("the same choice gave another file, %v", err)
 	}
 	text := string(page)
-	for _, never := range []string{`src="`, `href="/`, `href="http`, "@import", "url(http", "fetch("} {
+	for _, never := range []string{`src="`, `href="/`, `href="http`, "@import", "url(http", "fetch(", "/api/"} {
 		if i := strings.Index(text, never); i >= 0 {
 			t.Errorf("the file asks for something: %s", text[max(0, i-40):min(len(text), i+60)])
 		}

@@ -105,6 +105,21 @@ func TestRunsSideBySideOverHTTP(t *testing.T) {
 			t.Errorf("run %d is aligned at its %s, want %s", i, a.Runs[i].Aligned, want)
 		}
 	}
+	// The readings are moved with the marks: before nought Tin's fault flows, after it nothing does.
+	for _, side := range []struct{ from, to, most, least float64 }{{-0.8, -0.05, 5, 4}, {0.05, 1, 0.1, -0.1}} {
+		var near sidesAnswer
+		ts.must(t, "GET", fmt.Sprintf("/api/compare?align=cut_off&from_s=%g&to_s=%g&runs=%s", side.from, side.to, idList(ids[:2])), "", &near)
+		c := near.Runs[0].Channels[0]
+		if len(c.T) < 500 || c.T[0] < side.from || c.T[len(c.T)-1] > side.to {
+			t.Errorf("%d columns from %g to %g s, asked for %g to %g", len(c.T), c.T[0], c.T[len(c.T)-1], side.from, side.to)
+		}
+		for i, v := range c.Max {
+			if *v > side.most || *v < side.least {
+				t.Errorf("%g A at %g s from the cut-off", *v, c.T[i])
+				break
+			}
+		}
+	}
 	if !strings.Contains(a.Says, "Amber limited instead") {
 		t.Errorf("says %q", a.Says)
 	}
@@ -222,4 +237,32 @@ func BenchmarkSixLongRunsSideBySide(b *testing.B) {
 		}
 	}
 	b.ReportMetric(b.Elapsed().Seconds()/float64(b.N)*1e3, "ms/answer")
+}
+
+// TestRunsAreSortedByAFigureOverHTTP: the order of the store, in the words of the interface, page by page.
+func TestRunsAreSortedByAFigureOverHTTP(t *testing.T) {
+	ts := newTestServer(t)
+	shelf(t, ts, 1000, "Tin", "Slate", "Fern", "Clay")
+	var names []string
+	for after := ""; ; {
+		var page struct {
+			Runs []struct{ Unit string }
+			Next *string
+		}
+		ts.must(t, "GET", "/api/runs?procedure=short&limit=2&sort=-peak_current_a&after="+after, "", &page)
+		for _, r := range page.Runs {
+			names = append(names, r.Unit)
+		}
+		if page.Next == nil || len(names) > 8 {
+			break
+		}
+		after = *page.Next
+	}
+	if got := strings.Join(names, " "); got != "Clay Slate Tin Fern" {
+		t.Errorf("%s", got)
+	}
+	status, body, _ := ts.call(t, "GET", "/api/runs?sort=colour", "")
+	if _, text, _ := faultIn(t, body); status != 422 || !strings.Contains(text, "colour") {
+		t.Errorf("%d %s", status, body)
+	}
 }

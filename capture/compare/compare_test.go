@@ -88,6 +88,8 @@ func TestDifferencesAndRatiosByHand(t *testing.T) {
 		// 252 / (31.5 + 0.8) = 7.80 times at least.
 		{"at least over exact", fig(252, 0, least), fig(31.5, 0.8, ex), More, Value{219.7, 0, least}, Value{252 / 32.3, 0, least}},
 		{"a divisor known badly", fig(1, 0.01, ex), fig(0.1, 0.05, ex), More, Value{0.9, math.Hypot(0.01, 0.05), ex}, Value{0.99 / 0.15, 0, least}},
+		{"bounds that touch", fig(1, 0, least), fig(1, 0, most), NotDetermined, Value{Bound: trace.NotResolved}, Value{Bound: trace.NotResolved}},
+		{"a bound on the edge of the other", fig(1.5, 0.5, ex), fig(1, 0, most), NotDetermined, Value{Bound: trace.NotResolved}, Value{Bound: trace.NotResolved}},
 		{"a divisor of nothing", fig(1, 0.01, ex), fig(0, 0.05, ex), More, Value{1, math.Hypot(0.01, 0.05), ex}, Value{Bound: trace.NotResolved}},
 		{"counts alike", fig(3, 0, ex), fig(3, 0, ex), Same, Value{0, 0, ex}, Value{1, 0, ex}},
 	} {
