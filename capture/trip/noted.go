@@ -60,7 +60,7 @@ func (d *Detector) notedUnsure(s *story, apparent trace.Behaviour) bool {
 	if !d.noted() || !s.begun {
 		return false
 	}
-	if s.p0.lows > 0 {
+	if s.p0.lows > 0 || s.early && s.removalOf == s.p0 {
 		return true
 	}
 	switch apparent {

@@ -230,6 +230,19 @@ func TestNotedFallAtTheRemovalIsTheRemoval(t *testing.T) {
 	}
 }
 
+// A zero typed well before the removal: whether the unit had cut off by then, or the stamp came early, nobody
+// saw. That the short was fed all along is not said.
+func TestNotedZeroBeforeTheRemovalLeavesTheBehaviourOpen(t *testing.T) {
+	samples := typed(0, 0, 1, 0, 2, 3.0, 3, 3.0, 4, 2.95, 5, 2.9, 6, 2.9, 7, 2.9, 8, 2.9, 8.9, 0, 10.4, 0, 12, 0, 14, 0)
+	got := derivedByHand(t, trace.Settings{RatedCurrentA: 0.3, HoldS: 8}, samples)
+	if got.Behaviour != trace.BehaviourUnsure {
+		t.Errorf("%s, want not resolved", got.Behaviour)
+	}
+	if f, _ := got.Figures.Get("time_to_cutoff_s"); f.Bound == trace.Exact {
+		t.Errorf("cut off %s %g", f.Bound, f.Value)
+	}
+}
+
 // Readings typed in bursts, with a pause of over five medians between, give no exact duration and no
 // behaviour; the pause is told.
 func TestNotedBurstsStayBounds(t *testing.T) {

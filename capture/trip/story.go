@@ -24,6 +24,7 @@ type story struct {
 	after      []*pulse
 	short      bool // the trace ended well before the stated hold
 	asked      bool // the last fall waits for somebody to say whose it was
+	early      bool // what the removal ended was read low before it already: whose the fall was, nobody saw
 }
 
 // endBy says what ended the watch.
@@ -161,7 +162,7 @@ func (d *Detector) findRemovalFall(s *story, pulses []*pulse, within float64) {
 	if last != pulses[0] && last.off.t < s.end && usualWidth(pulses[1:], last) {
 		return // a retry that ended by itself, as those before it
 	}
-	s.removalOf = last
+	s.removalOf, s.early = last, d.noted() && last.off.after+math.Sqrt2*d.set.StampUS < s.end
 	if last.off.t < s.end && last != pulses[0] || s.endBy == byHold && last.off.t > s.end {
 		return // the hold was watched whole
 	}
