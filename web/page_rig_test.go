@@ -215,3 +215,30 @@ func TestForecastsAreRefusedWhereNoLineGoesThrough(t *testing.T) {
 		}
 	}
 }
+
+// Nothing is there yet: the page says what to do first, and makes up nothing.
+func TestRigPageWithNothingThereSaysWhatToDo(t *testing.T) {
+	ts := newTestServer(t)
+	for _, path := range []string{"/rig", "/rig?procedure=ramp", "/rig?from=loads", "/rig/list"} {
+		p := ts.page(t, path)
+		mustSay(t, path, p, "No rig yet", "hoose a unit")
+		if strings.Contains(p, "may flow, from plus") {
+			t.Errorf("%s tells a current of no unit", path)
+		}
+	}
+	mustSay(t, "the page", ts.page(t, "/rig"), "Copy a rating plate first", "Put the starter set on the shelf", "no unit")
+	if _, err := ts.db.Rigs().Add(context.Background(), trace.Rig{Name: "bare"}); err != nil {
+		t.Fatal(err)
+	}
+	mustSay(t, "an empty rig", ts.page(t, "/rig?rig=Bare"), "Not determined", "This rig has no parts yet", "There is no fuse in this rig")
+	// A unit without a rating, and a fuse faster than the meter.
+	if _, err := ts.db.CreateUnit(context.Background(), trace.Unit{Name: "Moss"}); err != nil {
+		t.Fatal(err)
+	}
+	mustSay(t, "a unit without a rating", ts.page(t, "/rig"), "Not determined", "rated current")
+	quick := trace.Rig{Name: "quick", Parts: []trace.RigPart{{Kind: "fuse", Name: "F", RatedA: 1, FuseSheet: "60127-2/2"}, {Kind: "instrument", Name: "meter", FullScaleA: 10, RatedA: 10, IntervalS: 0.4}}}
+	if _, err := ts.db.Rigs().Add(context.Background(), quick); err != nil {
+		t.Fatal(err)
+	}
+	mustSay(t, "a fuse faster than the meter", ts.page(t, "/rig?rig=quick&from=amps&amps=12"), "the trace may show the fuse&#39;s work")
+}
