@@ -28,8 +28,8 @@ func TestBrowserManagesUnitsAndLoads(t *testing.T) {
 	tb.do(focus("#load-stall_a"))
 	eval[bool](tb, `document.querySelector("#load-stall_a").value = "", true`)
 	tb.press("1,6\t0,4\r")
-	tb.until("the load to be added", `location.pathname === "/units" && document.querySelector('[data-row="load-1"]')`)
-	if l, err := ts.db.Loads().Find(ctx, 1); err != nil || l.Name != "Bo motor" || l.RunningA != 0.2 || l.StallA != 1.6 || l.ContinuousA != 0.4 {
+	tb.until("the load to be added", `location.pathname === "/units" && document.querySelector('[data-row="load-8"]')`)
+	if l, err := ts.db.Loads().Find(ctx, 8); err != nil || l.Name != "Bo motor" || l.RunningA != 0.2 || l.StallA != 1.6 || l.ContinuousA != 0.4 {
 		t.Errorf("the store has %+v, %v", l, err)
 	}
 
@@ -58,17 +58,17 @@ func TestBrowserManagesUnitsAndLoads(t *testing.T) {
 	}
 
 	// Removed and had back; removed and left.
-	tb.open(ts.url + "/units/loads/1")
+	tb.open(ts.url + "/units/loads/8")
 	tb.until("the way back", `document.querySelector(".undo") || (document.querySelector("#delete")?.click(), false)`)
-	if !eval[bool](tb, `document.querySelector('[data-row="load-1"]').hidden && document.activeElement.textContent === "Undo"`) {
+	if !eval[bool](tb, `document.querySelector('[data-row="load-8"]').hidden && document.activeElement.textContent === "Undo"`) {
 		t.Error("the removed load is still shown, or Undo has not the focus")
 	}
 	tb.shots("undo")
 	tb.mustBeAccessible("Units, removed")
 	tb.do(focus(".undo .btn"))
 	tb.press("\r")
-	tb.until("it to be back", `!document.querySelector(".undo") && !document.querySelector('[data-row="load-1"]').hidden`)
-	if _, err := ts.db.Loads().Find(ctx, 1); err != nil {
+	tb.until("it to be back", `!document.querySelector(".undo") && !document.querySelector('[data-row="load-8"]').hidden`)
+	if _, err := ts.db.Loads().Find(ctx, 8); err != nil {
 		t.Errorf("after Undo: %v", err)
 	}
 	tb.open(fmt.Sprintf("%s/units/%d", ts.url, tin))
