@@ -8,7 +8,6 @@ import (
 
 	"letthrough/capture/rig"
 	"letthrough/capture/trace"
-	"letthrough/capture/words"
 )
 
 // Guard says how near the rig's weakest part is to its limit.
@@ -158,7 +157,7 @@ func (b *Bench) spent() error {
 		return nil
 	}
 	rest, part := w.guard.RestTo(rig.HalfUsed)
-	return refuse(CodeState, "let it rest "+words.Duration(math.Ceil(rest)), "%s has used up what it stands", part)
+	return refuse(CodeState, "let it rest "+fmt.Sprintf("%.0f s", math.Ceil(rest)), "%s has used up what it stands", part)
 }
 
 // guardState says how the rig is; b.mu is held.
@@ -187,7 +186,7 @@ func (b *Bench) guardState(now int64) Guard {
 	}
 	if w.spent && !flows {
 		rest, part := w.guard.RestTo(rig.HalfUsed)
-		g.Text = fmt.Sprintf("Rest: %s has used up what it stands, and has cooled by half in %s.", part, words.Duration(math.Ceil(rest)))
+		g.Text = fmt.Sprintf("Rest: %s has used up what it stands, and has cooled by half in %s.", part, fmt.Sprintf("%.0f s", math.Ceil(rest)))
 	}
 	if r := b.run; r != nil && r.hold {
 		left := float64(max(r.holdEndsNS()-now, 0)) / 1e9

@@ -48,6 +48,7 @@ const (
 type SeriesState struct {
 	ID      int64    `json:"id"`
 	Unit    string   `json:"unit"`
+	Rig     string   `json:"rig"`
 	N       int      `json:"n"`
 	Done    int      `json:"done"`
 	Stage   string   `json:"stage"`     // resting, closing, running
@@ -395,7 +396,7 @@ func (b *Bench) waitFor(ctx context.Context, changed <-chan struct{}, untilNS in
 
 // told is the series as the state tells it; b.mu is held.
 func (r *repeating) told(now int64) *SeriesState {
-	s := &SeriesState{ID: r.series.ID, Unit: r.series.Unit, N: r.series.N, Done: r.count, Stage: r.stage}
+	s := &SeriesState{ID: r.series.ID, Unit: r.series.Unit, Rig: r.series.Rig, N: r.series.N, Done: r.count, Stage: r.stage}
 	if r.nextNS != 0 {
 		s.NextInS = ptr(float64(max(r.nextNS-now, 0)) / 1e9)
 	}

@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/creack/pty"
+
 	"letthrough/capture"
 	"letthrough/capture/contact"
 	"letthrough/capture/sim"
@@ -219,6 +221,13 @@ func TestBrowserSeries(t *testing.T) {
 		}
 	}
 
+	tb.open(s.url + "/runs?series=1")
+	tb.until("its runs", `document.querySelectorAll("tbody tr").length === 3 && document.querySelector(".under").innerText.startsWith("Series 1 of Amber: all 3 runs are done.") && document.querySelector("tbody").innerText.includes("series 1, run 3")`)
+	tb.shots("series-runs")
+	tb.mustBeAccessible("Runs of a series")
+	tb.open(s.url)
+	tb.until("the bench again", `document.querySelector("#series-says")`)
+
 	// Stopped by its key in a hold, told as such to a page that comes later, and resumed there.
 	s.must(t, "POST", "/api/series", `{"unit":"Tin","n":2,"hold_s":8,"rest_s":5}`, nil)
 	tb.until("its first run", `document.querySelector("#series-says").innerText === "Series 2: run 1 of 2" && letthrough.model.state.contact === "closed"`)
@@ -233,5 +242,33 @@ func TestBrowserSeries(t *testing.T) {
 	tb.shots("series-stopped")
 	eval[bool](tb, `document.querySelector("#b-series").click(), true`)
 	tb.until("its end", `document.querySelector("#series-says").innerText === "Series 2 is complete: 2 runs of Tin."`)
+	tb.mustBeClean()
+}
+
+// A contact is hung on a port on the page, and refused with the reason: a pseudo-terminal has no such lines.
+func TestBrowserContactPanel(t *testing.T) {
+	master, slave, err := pty.Open()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer master.Close()
+	defer slave.Close()
+	ts := newBenchServer(t)
+	ts.must(t, "POST", "/api/instruments", `{"spec":"board=text:/dev/ttyACM0"}`, nil)
+	tb := openTab(t, 1440, 900)
+	tb.open(ts.url + "/instruments")
+	tb.until("the panel", `document.querySelector("#contact-state")?.innerText.includes("closed and opened by hand")`)
+	eval[bool](tb, `(() => { document.querySelector("#contact details").open = true; const p = document.querySelector("#contact-port"); p.value = ""; p.dispatchEvent(new Event("change", { bubbles: true })); return true; })()`)
+	tb.do(focus("#contact-other"))
+	tb.press(slave.Name())
+	eval[bool](tb, `(() => { const s = document.querySelector("#contact-sense"); s.value = "cts"; s.dispatchEvent(new Event("change", { bubbles: true })); return true; })()`)
+	tb.until("the line as it would be typed", `document.querySelector("#contact-line").textContent === "--contact '`+slave.Name()+`?sense=cts'" && !document.querySelector("#contact-closed-field").hidden`)
+	eval[bool](tb, `document.querySelector("#contact-form button").click(), true`)
+	tb.until("why it is refused", `document.querySelector("#contact-wrong").innerText.includes("has no modem lines, so no contact can hang on it")`)
+	tb.shots("contact-refused")
+	tb.mustBeAccessible("Instruments, a contact refused")
+	if kept, err := ts.db.Contact(context.Background()); err != nil || kept != "" {
+		t.Errorf("kept %q, %v: a refused contact would be tried at every start", kept, err)
+	}
 	tb.mustBeClean()
 }

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
@@ -48,6 +47,7 @@ type benchData struct {
 
 type stoppedSeries struct {
 	ID   int64  `json:"id"`
+	Rig  string `json:"rig"`
 	Text string `json:"text"`
 }
 
@@ -117,13 +117,7 @@ func (s *Server) beforeTests(r *http.Request, v *benchView, data *benchData) err
 		return err
 	}
 	last, runs, err := s.store.Series(r.Context(), all[0].ID)
-	done := 0
-	for _, run := range runs {
-		if last.Counts(run) {
-			done++
-		}
-	}
-	data.Stopped = &stoppedSeries{last.ID, fmt.Sprintf("Series %d of %s was stopped after %d of %d: %s.", last.ID, last.Unit, done, last.N, last.Reason)}
+	data.Stopped = &stoppedSeries{last.ID, last.Rig, aboutSeries(last, runs)}
 	return err
 }
 

@@ -42,6 +42,8 @@ type runRow struct {
 	Reason    string
 	Note      string
 	Spark     spark
+	Series    int64 // 0: of none
+	Place     int
 }
 
 type verdictRow struct{ Shape, Say string }
@@ -60,6 +62,7 @@ type runsView struct {
 	Next       string // address of the page with more runs
 	None       bool   // there is no run at all
 	Filtered   bool
+	Series     string // how the series stands whose runs alone are shown
 	Problem    string // why no run has a verdict
 }
 
@@ -98,7 +101,7 @@ type chosenRun struct {
 const runsShown = 50
 
 func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
-	q, err := query(r, "unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "after", "chosen")
+	q, err := query(r, "unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "after", "chosen", "series")
 	if err != nil {
 		return err
 	}
@@ -111,6 +114,10 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	rq.Q, rq.Limit = strings.TrimSpace(rq.Q), runsShown
+	about, err := s.seriesAsked(r, &rq)
+	if err != nil {
+		return err
+	}
 	page, err := JudgedRuns(r.Context(), s.store, rq, only)
 	if err != nil {
 		return err
@@ -124,7 +131,7 @@ func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	v := s.runsView(q, page, units, count)
-	v.Operator = roleOf(r) == roleOperator
+	v.Operator, v.Series = roleOf(r) == roleOperator, about
 	for _, run := range page.Runs {
 		v.Rows = append(v.Rows, s.runRow(r.Context(), run, units))
 	}
@@ -282,7 +289,10 @@ func runsHeads(q url.Values) ([]runsHead, string) {
 func (s *Server) runRow(ctx context.Context, run judgedRun, units []trace.Unit) runRow {
 	row := runRow{
 		ID: run.ID, Unit: run.Unit, When: run.Started.Format("2 Jan, 15:04"), WhenFull: run.Started.Format(time.RFC3339), Procedure: run.Procedure,
-		Test: words.Procedure(run.Procedure), Did: words.Behaviour(run.Behaviour), State: run.State, Reason: run.Reason, Note: run.Note,
+		Test: words.Procedure(run.Procedure), Did: words.Behaviour(run.Behaviour), State: run.State, Reason: run.Reason, Note: run.Note, Place: run.Place,
+	}
+	if run.Series != nil {
+		row.Series = *run.Series
 	}
 	if run.Verdict != assess.NotApplicable {
 		row.Verdict = &verdictRow{verdictShape(string(run.Verdict)), run.Verdict.Say()}

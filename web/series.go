@@ -1,11 +1,14 @@
 package web
 
 import (
+	"fmt"
 	"net/http"
+	"strconv"
 	"strings"
 
 	"letthrough/capture"
 	"letthrough/capture/trace"
+	"letthrough/store"
 )
 
 // seriesView is a series with its runs.
@@ -36,14 +39,48 @@ func (s *Server) getSeries(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	v := seriesView{Series: one, Runs: orNone(runs)}
+	s.writeJSON(w, r, http.StatusOK, seriesView{Series: one, Done: seriesDone(one, runs), Runs: orNone(runs)})
+	return nil
+}
+
+// seriesDone counts the runs of a series that are some of those wanted.
+func seriesDone(s trace.Series, runs []trace.SeriesRun) (done int) {
 	for _, run := range runs {
-		if one.Counts(run) {
-			v.Done++
+		if s.Counts(run) {
+			done++
 		}
 	}
-	s.writeJSON(w, r, http.StatusOK, v)
-	return nil
+	return done
+}
+
+// aboutSeries says how a series stands.
+func aboutSeries(s trace.Series, runs []trace.SeriesRun) string {
+	done := seriesDone(s, runs)
+	switch s.State {
+	case trace.SeriesStopped:
+		return fmt.Sprintf("Series %d of %s was stopped after %d of %d: %s.", s.ID, s.Unit, done, s.N, s.Reason)
+	case trace.SeriesComplete:
+		return fmt.Sprintf("Series %d of %s: all %d runs are done.", s.ID, s.Unit, s.N)
+	}
+	return fmt.Sprintf("Series %d of %s goes on: %d of %d runs are done.", s.ID, s.Unit, done, s.N)
+}
+
+// seriesAsked reads which series the list of runs is to show, and says how that stands.
+func (s *Server) seriesAsked(r *http.Request, q *store.RunQuery) (string, error) {
+	text := r.URL.Query().Get("series")
+	if text == "" {
+		return "", nil
+	}
+	id, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || id < 1 {
+		return "", malformed("", "series: %q is no number of a series", clip(text))
+	}
+	one, runs, err := s.store.Series(r.Context(), id)
+	if err != nil {
+		return "", err
+	}
+	q.Series = id
+	return aboutSeries(one, runs), nil
 }
 
 // postSeries begins a series, goes on with one, or stops the one that is going on.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"os"
 	"path/filepath"
 	"strings"
@@ -143,5 +144,32 @@ func TestDemoDrivesItsContact(t *testing.T) {
 	marks, err := db.OutsideMarks(context.Background(), *st.Run)
 	if err != nil || len(marks) != 2 || marks[1].Kind != trace.Removed || marks[1].Text != "the program ends" {
 		t.Errorf("marks %+v, %v; want the contact opened as the program ends", marks, err)
+	}
+}
+
+// A contact that is kept and not plugged in is waited for; serve starts all the same.
+func TestServeWaitsForTheKeptContact(t *testing.T) {
+	path := tempDB(t)
+	db, err := store.Open(context.Background(), path, store.Options{Record: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := errors.Join(db.KeepContact(context.Background(), "/dev/ttyNONE7?sense=dsr"), db.Close()); err != nil {
+		t.Fatal(err)
+	}
+	s := serve(t, "serve", "--addr", "127.0.0.1:0", "--db", path)
+	var st struct {
+		Contact   string                                  `json:"contact"`
+		ContactIs struct{ Port, Spec, State, Say string } `json:"contact_state"`
+	}
+	s.ask("/api/state", nil, &st)
+	if st.Contact != "open" || st.ContactIs.State != "away" || st.ContactIs.Spec != "/dev/ttyNONE7?sense=dsr" || !strings.Contains(st.ContactIs.Say, "no such port") {
+		t.Errorf("%+v", st)
+	}
+	if status := s.ask("/api/contact", fields{"do": "close"}, nil); status != 409 {
+		t.Errorf("closed a contact that is away: status %d", status)
+	}
+	if status := s.stop(); status != exitDone {
+		t.Errorf("exit status %d", status)
 	}
 }

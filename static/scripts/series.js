@@ -7,23 +7,23 @@ import { element, setText } from "./page.js";
 /**
  * What the row shows, and what its button does.
  * @param {any} state
- * @param {{id: number, text: string} | null} stopped the newest series that was stopped before this page came
- * @returns {{text: string, act: "" | "stop" | "resume", id: number}}
+ * @param {{id: number, rig: string, text: string} | null} stopped the newest series that was stopped before this page came
+ * @returns {{text: string, act: "" | "stop" | "resume", id: number, rig: string}}
  */
 export function seriesView(state, stopped) {
   const now = state?.series;
-  if (now) return { text: `Series ${now.id}: ${now.text}`, act: "stop", id: now.id };
+  if (now) return { text: `Series ${now.id}: ${now.text}`, act: "stop", id: now.id, rig: now.rig };
   const last = state?.last_series;
   const idle = state?.bench === "idle";
-  if (last) return { text: last.text, act: last.stage === "stopped" && idle ? "resume" : "", id: last.id };
-  if (stopped && idle) return { text: stopped.text, act: "resume", id: stopped.id };
-  return { text: "", act: "", id: 0 };
+  if (last) return { text: last.text, act: last.stage === "stopped" && idle ? "resume" : "", id: last.id, rig: last.rig };
+  if (stopped && idle) return { text: stopped.text, act: "resume", id: stopped.id, rig: stopped.rig };
+  return { text: "", act: "", id: 0, rig: "" };
 }
 
 export class SeriesRow {
   /**
    * @param {import("./dock.js").Dock} dock
-   * @param {{id: number, text: string} | null} stopped
+   * @param {{id: number, rig: string, text: string} | null} stopped
    * @param {(rig: string, then: () => unknown) => void} before the cautions
    */
   constructor(dock, stopped, before) {
@@ -37,7 +37,7 @@ export class SeriesRow {
   press() {
     const view = seriesView(this.dock.model.state, this.stopped);
     if (view.act === "stop") return this.dock.run(() => ask("POST", "/api/series", { do: "stop" }));
-    if (view.act === "resume") return this.before("", () => this.dock.run(() => ask("POST", "/api/series", { do: "resume", id: view.id })));
+    if (view.act === "resume") return this.before(view.rig, () => this.dock.run(() => ask("POST", "/api/series", { do: "resume", id: view.id })));
   }
 
   refresh() {

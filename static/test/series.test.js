@@ -5,11 +5,11 @@ import { levelHeard } from "../scripts/guardtones.js";
 import { seriesView } from "../scripts/series.js";
 
 test("a series that goes on can be stopped, one that was stopped goes on", () => {
-  assert.deepEqual(seriesView({ bench: "idle", series: { id: 3, text: "2 of 5 done, next in 42 s" } }, null), { text: "Series 3: 2 of 5 done, next in 42 s", act: "stop", id: 3 });
+  assert.deepEqual(seriesView({ bench: "idle", series: { id: 3, rig: "bench1", text: "2 of 5 done, next in 42 s" } }, null), { text: "Series 3: 2 of 5 done, next in 42 s", act: "stop", id: 3, rig: "bench1" });
   assert.equal(seriesView({ bench: "idle", series: null, last_series: { id: 3, stage: "stopped", text: "x" } }, null).act, "resume");
-  assert.equal(seriesView({ bench: "idle", series: null, last_series: { id: 3, stage: "complete", text: "x" } }, { id: 2, text: "y" }).act, "");
-  assert.deepEqual(seriesView({ bench: "idle", series: null, last_series: null }, { id: 2, text: "y" }), { text: "y", act: "resume", id: 2 });
-  assert.equal(seriesView({ bench: "armed", series: null, last_series: null }, { id: 2, text: "y" }).act, "");
+  assert.equal(seriesView({ bench: "idle", series: null, last_series: { id: 3, stage: "complete", text: "x" } }, { id: 2, rig: "", text: "y" }).act, "");
+  assert.deepEqual(seriesView({ bench: "idle", series: null, last_series: null }, { id: 2, rig: "", text: "y" }), { text: "y", act: "resume", id: 2, rig: "" });
+  assert.equal(seriesView({ bench: "armed", series: null, last_series: null }, { id: 2, rig: "", text: "y" }).act, "");
   assert.equal(seriesView(null, null).text, "");
 });
 
