@@ -101,15 +101,7 @@ type chosenRun struct {
 const runsShown = 50
 
 func (s *Server) runsPage(w http.ResponseWriter, r *http.Request) error {
-	q, err := query(r, "unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "after", "chosen", "series")
-	if err != nil {
-		return err
-	}
-	rq, err := runQuery(q)
-	if err != nil {
-		return err
-	}
-	only, err := verdictAsked(q.Get("verdict"))
+	q, rq, only, err := runsAsked(r, "chosen")
 	if err != nil {
 		return err
 	}

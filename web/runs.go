@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"letthrough/capture/assess"
 	"letthrough/capture/trace"
 	"letthrough/capture/words"
 	"letthrough/store"
@@ -41,16 +42,20 @@ func query(r *http.Request, names ...string) (url.Values, error) {
 	return q, known(q, names...)
 }
 
+// runsAsked reads what a list of runs is asked for; more are the parameters that it has beside those.
+func runsAsked(r *http.Request, more ...string) (q url.Values, rq store.RunQuery, only assess.Verdict, err error) {
+	q, err = query(r, append([]string{"unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "limit", "after", "series"}, more...)...)
+	if err == nil {
+		rq, err = runQuery(q)
+	}
+	if err == nil {
+		only, err = verdictAsked(q.Get("verdict"))
+	}
+	return q, rq, only, err
+}
+
 func (s *Server) getRuns(w http.ResponseWriter, r *http.Request) error {
-	q, err := query(r, "unit", "procedure", "behaviour", "verdict", "state", "from", "to", "q", "sort", "limit", "after", "series")
-	if err != nil {
-		return err
-	}
-	rq, err := runQuery(q)
-	if err != nil {
-		return err
-	}
-	only, err := verdictAsked(q.Get("verdict"))
+	_, rq, only, err := runsAsked(r)
 	if err != nil {
 		return err
 	}

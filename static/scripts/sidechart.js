@@ -172,7 +172,7 @@ export class SideChart {
     if (!this.layout) return;
     const title = this.closeTitle();
     const titles = this.layout.words.flatMap((w, i) => (w.text === this.data.words.close ? [this.wordsOf({ ...w, text: title }, i)] : []));
-    this.chart.setOption({ graphic: { elements: titles }, ...this.axesAndTraces((p) => p.kind !== "ribbon") }, { silent: true });
+    this.chart.setOption({ graphic: { elements: titles }, ...this.axesAndTraces((p) => p.kind === "close") }, { silent: true });
   }
 
   /**
@@ -188,8 +188,10 @@ export class SideChart {
     this.data.panels.forEach((p, i) => {
       xAxis.push(this.xAxisOf(p, i));
       yAxis.push(this.yAxisOf(p, i));
-      if (!wanted(p)) return;
-      if (p.kind === "ribbon") series.push(this.ribbonOf(p, i));
+      if (!wanted(p)) {
+        // Only the frame about what the close look shows has moved.
+        if (p.kind === "whole") series.push(this.marksOf(p, i, /** @type {Layout} */ (this.layout).boxes[i]));
+      } else if (p.kind === "ribbon") series.push(this.ribbonOf(p, i));
       else series.push(...this.tracesOf(p, i));
     });
     return { xAxis, yAxis, series };

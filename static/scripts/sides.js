@@ -51,7 +51,8 @@ async function start() {
     const parts = await Promise.all((data.log ? decadesOf(w) : [w]).map(columnsIn));
     if (mine !== asked) return; // moved on meanwhile
     chart.close = whole.runs.map((/** @type {any} */ c, /** @type {number} */ i) => storeOf(c, ...parts.map((p) => p.runs[i])));
-    chart.drawClose();
+    if (data.log) chart.draw(); // there the whole is made of the same columns
+    else chart.drawClose();
     element("sides-says").replaceChildren();
   };
 
