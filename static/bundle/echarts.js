@@ -3,8 +3,6 @@
 import { use } from "echarts/core";
 import { CustomChart, LineChart, ScatterChart } from "echarts/charts";
 import {
-  AriaComponent,
-  DataZoomComponent,
   GraphicComponent,
   GridComponent,
   LegendComponent,
@@ -17,10 +15,8 @@ import {
 import { CanvasRenderer, SVGRenderer } from "echarts/renderers";
 
 use([
-  AriaComponent,
   CanvasRenderer,
   CustomChart,
-  DataZoomComponent,
   GraphicComponent,
   GridComponent,
   LegendComponent,
@@ -34,4 +30,4 @@ use([
   TooltipComponent,
 ]);
 
-export * from "echarts/core";
+export { init } from "echarts/core";
