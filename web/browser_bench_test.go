@@ -188,7 +188,7 @@ func TestBrowserWatchesASimulatedShortTest(t *testing.T) {
 func comparePageWithTruth(t *testing.T, tb *tab, truth sim.Truth) {
 	t.Helper()
 	comparePageFigures(t, tb, truth, 5)
-	if got, want := eval[string](tb, `document.querySelector(".behaviour").textContent`), words.Behaviour(truth.Behaviour); got != want {
+	if got, want := eval[string](tb, `[...document.querySelectorAll(".behaviour")].find((el) => el.offsetParent).textContent`), words.Behaviour(truth.Behaviour); got != want {
 		t.Errorf("the page says %q, the simulation did %q", got, want)
 	}
 }

@@ -72,7 +72,7 @@ func TestBrowserShowsEveryProcedure(t *testing.T) {
 				t.Errorf("the page says %q", got)
 			}
 			truth := b.stand.Truth()
-			if got, want := eval[string](tb, `document.querySelector(".behaviour").textContent`), words.Behaviour(truth.Behaviour); got != want {
+			if got, want := eval[string](tb, `[...document.querySelectorAll(".behaviour")].find((el) => el.offsetParent).textContent`), words.Behaviour(truth.Behaviour); got != want {
 				t.Errorf("the page says %q, the simulation did %q", got, want)
 			}
 			comparePageFigures(t, tb, truth, 1)

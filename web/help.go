@@ -63,7 +63,8 @@ func titleOf(text []byte, key string) string {
 
 // linkPages makes links between the files, which work in the repository, work on the pages too.
 func linkPages(html string) string {
-	return strings.NewReplacer(`.md"`, `"`, `.md#`, `#`).Replace(html)
+	// What may scroll sideways has to be reached by the keyboard too.
+	return strings.NewReplacer(`.md"`, `"`, `.md#`, `#`, `<pre>`, `<pre tabindex="0">`, `<table>`, `<table tabindex="0">`).Replace(html)
 }
 
 // getHelp serves /help/{name}, and the list of all at /help/.
