@@ -265,7 +265,7 @@ func TestBrowserDaemonKilledAndRestartedUnderAnOpenPage(t *testing.T) {
 	if !eval[bool](tb, `globalThis.sameDocument === true`) {
 		t.Error("the page was loaded again")
 	}
-	if got := eval[string](tb, `document.querySelector("#live").textContent`); got != fmt.Sprintf("Run interrupted") {
+	if got := eval[string](tb, `document.querySelector("#live").textContent`); got != "Run interrupted" {
 		t.Errorf("run %d is said to be %q", run, got)
 	}
 	if n := eval[int](tb, `letthrough.look.picture.store?.length ?? 0`); n < 100 {
