@@ -2,6 +2,7 @@ package trip_test
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -29,5 +30,26 @@ func TestLetThroughAtMostFromTheProspectiveCurrent(t *testing.T) {
 	rec.Settings.ProspectiveA = 0.5
 	if f := figure(t, finish(t, rec.Settings, rec.Current), "let_through_a2s"); f.Bound != trace.AtLeast {
 		t.Errorf("half an ampere stated: %+v", f)
+	}
+}
+
+// One stray reading at the beginning, of half a line or of an inductance's kick, is no open-circuit voltage: the
+// output that follows is, and its return after the short is seen.
+func TestAStrayFirstVoltageIsNoOpenLevel(t *testing.T) {
+	rec := record(t, "Clay", sim.ShortTest(2, 6, 6), sim.Meter{RateHz: 1000, NoiseA: 0.003, ResolutionA: 0.001, Voltage: true}, 4)
+	if len(rec.Voltage) == 0 {
+		t.Fatal("no voltage was recorded")
+	}
+	whole := func() int { return 500 }
+	want := derive(t, rec, whole)
+	rec.Voltage = slices.Clone(rec.Voltage)
+	rec.Voltage[0].Value *= 2.2
+	got := derive(t, rec, whole)
+	open, _ := want.Figures.Get("open_volts")
+	if open.Bound != trace.Exact || want.Recovery != trace.ByItself {
+		t.Fatalf("without it: %+v, %s", open, want.Recovery)
+	}
+	if f, _ := got.Figures.Get("open_volts"); f.Bound != trace.Exact || math.Abs(f.Value-open.Value) > open.U+0.05 || got.Recovery != trace.ByItself {
+		t.Errorf("open volts %+v, want %g; recovery %s", f, open.Value, got.Recovery)
 	}
 }

@@ -167,12 +167,35 @@ func (v *voltage) follow(d *Detector, t, x float64) {
 		return
 	}
 	if t-v.lowT >= offConfirmS {
+		if v.stray() {
+			v.startOver()
+			return
+		}
 		if len(v.changes) == 0 {
 			v.before = v.openLevel()
 		}
 		v.up = false
 		v.add(d, v.lowAt)
 	}
+}
+
+// stray: what was taken for the open level are a few readings at the beginning, and what followed is the output of
+// a unit all the same: half a line at opening, or the kick of an inductance, stood above it.
+func (v *voltage) stray() bool {
+	return len(v.changes) == 0 && v.n < baselineMin && v.lowN > v.n && v.lowSum/float64(v.lowN) > max(outputV, strayShare*v.open)
+}
+
+// strayShare of the open level is more than what a rig leaves of it under a short (common practice, no source).
+const strayShare = 0.25
+
+// startOver takes the readings since then for the open level.
+func (v *voltage) startOver() {
+	level := v.lowSum / float64(v.lowN)
+	v.level = newHistogram(v.level.width)
+	v.level.add(level, 1)
+	v.open, v.sum, v.n = level, v.lowSum, v.lowN
+	v.lowSum, v.lowN, v.low, v.touched = 0, 0, false, false
+	v.fault = series{}
 }
 
 // interval is the mean time between two readings, s.
