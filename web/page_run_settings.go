@@ -152,7 +152,7 @@ func changesOf(was trace.Derivation, with trace.Settings, now trace.Derivation, 
 	for _, def := range trace.Definitions {
 		a, had := was.Figures.Get(def.Key)
 		b, has := now.Figures.Get(def.Key)
-		if !had && !has || strings.HasSuffix(def.Key, "_times_rated") {
+		if !had && !has {
 			continue
 		}
 		old, fresh := "not worked out", "not worked out"
@@ -161,6 +161,10 @@ func changesOf(was trace.Derivation, with trace.Settings, now trace.Derivation, 
 		}
 		if has {
 			fresh = words.Sentence(b, then).Text()
+		}
+		// Another rating leaves the amperes as they are, and what stands beside them not.
+		if x, y := words.TimesRated(a, with), words.TimesRated(b, then); had && has && x != y {
+			old, fresh = beside(old, x), beside(fresh, y)
 		}
 		if old == fresh {
 			same++
@@ -173,6 +177,14 @@ func changesOf(was trace.Derivation, with trace.Settings, now trace.Derivation, 
 		changes = append(changes, changeJSON{"marks", "Marks", old, fresh, ""})
 	}
 	return changes, same
+}
+
+// beside puts what stands beside a figure behind it.
+func beside(figure, more string) string {
+	if more == "" {
+		return figure
+	}
+	return figure + ", " + more
 }
 
 func markCount(marks []trace.Mark) string {

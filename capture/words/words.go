@@ -174,13 +174,17 @@ func Sentence(f trace.Figure, s trace.Settings) Line {
 	}
 	l.Value, l.PM, l.Unit = pieces(f)
 	if l.More == "" {
-		l.More = timesRated(f, s)
+		l.More = TimesRated(f, s)
 	}
 	return l
 }
 
-// timesRated says a current as a multiple of the rating.
-func timesRated(f trace.Figure, s trace.Settings) string {
+// TimesRated says a current as a multiple of the rating: "3.2 × rated". It is empty where the figure is none that is held
+// against the rating, has no value, has a reason beside it, or the rating is not stated.
+func TimesRated(f trace.Figure, s trace.Settings) string {
+	if !f.Bound.HasValue() || f.Why != "" {
+		return ""
+	}
 	switch f.Key {
 	case "peak_current_a", "sustained_current_a", "end_current_a", "heating_current_a", "retry_peak_a", "trip_current_a":
 	default:
