@@ -65,6 +65,10 @@ func TestBrowserARunByKeyboard(t *testing.T) {
 	tb := openTab(t, 1440, 900)
 	openRun(t, tb, ts, id, "")
 	at := func() float64 { return eval[float64](tb, `letthrough.replay.atS ?? -99`) }
+	first := mustRun(t, ts, id).Channels[0].FromS
+	if from, least := eval[float64](tb, `letthrough.whole.picture.view.from`), eval[float64](tb, `Number(document.querySelector("#scrub").min)`); first > -1.5 || from != first || least != first {
+		t.Errorf("the whole run is drawn from %g s and the slider begins at %g s; the first reading is at %g s", from, least, first)
+	}
 
 	// Replay: play, pause, step by reading and by mark, loop, and back to all of it.
 	eval[bool](tb, `document.querySelector("#speed").value = "10", true`)

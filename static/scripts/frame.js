@@ -56,14 +56,19 @@ export function plotOf(width, height, lane) {
   };
 }
 
+/** The close look at a fault leaves an eighth of it before the onset. */
+const LITTLE_BEFORE = 0.13;
+
 /**
  * The ticks of a view.
  * @param {View} view
  * @param {Plot} plot
  */
 export function ticksOf(view, plot) {
-  // Before the onset there is little to read off; ticks begin there, unless nothing else is shown.
-  const from = view.waiting || view.to <= 0 ? view.from : Math.max(view.from, 0);
+  // In the little room that a look leaves before the onset there is nothing to read off: ticks begin at it. Where more
+  // of the time before is shown, it has its ticks.
+  const little = view.to > 0 && !view.waiting && -view.from <= LITTLE_BEFORE * (view.to - view.from);
+  const from = little ? Math.max(view.from, 0) : view.from;
   return {
     x: timeTicks(view, from, Math.max(2, Math.min(7, (plot.right - plot.left) / 90))),
     y: niceTicks(view.bottom ?? 0, view.top, Math.max(2, Math.min(5, (plot.bottom - plot.top) / 50))),

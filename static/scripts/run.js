@@ -15,6 +15,7 @@ import { dragMarks } from "./runmarks.js";
 import { markFrom, phaseAt, Replay, showReplay } from "./runreplay.js";
 import { SettingsPanel, watchDerivations } from "./runsettings.js";
 import { RunStore } from "./runstore.js";
+import { wholeRun } from "./windows.js";
 
 /** @typedef {import("./runlayer.js").LayerMark} LayerMark */
 
@@ -65,17 +66,14 @@ function picture() {
   const whole = store.whole?.stores[i];
   if (!whole) return null;
   const marks = layerMarks();
-  const from = Math.min(data.from_s, 0);
-  const span = Math.max(data.to_s - from, 1e-3);
+  const window = wholeRun(data.from_s, data.to_s);
   const seen = whole.extremes(-Infinity, Infinity);
   const rated = data.unit.rated_current_a ?? 0;
   return {
     view: {
-      // The pre-record before the onset tells little: a twentieth of the run is room enough.
-      from: Math.max(from, -0.05 * span),
-      to: data.to_s + 0.01 * span,
+      ...window,
       top: niceTop(Math.max(seen?.max ?? 0, 1.2 * rated, 0.1), 5),
-      stretches: stretches(/** @type {any} */ (marks), from, data.to_s),
+      stretches: stretches(/** @type {any} */ (marks), window.from, data.to_s),
       ratedA: rated,
       endS: data.hold_s > 0 && data.hold_s < data.to_s ? data.hold_s : NaN,
     },

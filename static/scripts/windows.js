@@ -41,6 +41,18 @@ export function waiting(keptS, holdS) {
 }
 
 /**
+ * A stored run from its first reading, however long before the onset that was: what came before is part of what a
+ * person looks back at, and the replay begins there.
+ * @param {number} fromS the first reading
+ * @param {number} toS the last one
+ * @returns {Window}
+ */
+export function wholeRun(fromS, toS) {
+  const from = Math.min(fromS, 0);
+  return { from, to: toS + 0.01 * Math.max(toS - from, 1e-3) };
+}
+
+/**
  * The close look at the beginning of a fault, or null where the fault is wide enough on the whole
  * hold to be read there.
  * @param {Window} whole

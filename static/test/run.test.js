@@ -5,6 +5,9 @@ import { addressOf, readAddress } from "../scripts/runaddress.js";
 import { layerKey } from "../scripts/runlayer.js";
 import { markFrom, phaseAt } from "../scripts/runreplay.js";
 import { bestOf, isFine } from "../scripts/runstore.js";
+import { plotOf, ticksOf } from "../scripts/frame.js";
+import { Lens } from "../scripts/lens.js";
+import { wholeRun } from "../scripts/windows.js";
 
 test("an address says what was seen, and leaves the rest alone", () => {
   const seen = { look: { from: -0.25, to: 2.7500000004 }, log: true, at: 1.41, open: "let_through_a2s" };
@@ -75,4 +78,24 @@ test("a chart is drawn anew when what stands over it changes", () => {
   assert.notEqual(layerKey({ ...layer, used: { uses: [{ as: "sum", of: "current", from_s: 0, to_s: 1 }], say: "Let through" } }), key);
   assert.notEqual(layerKey({ ...layer, marks: [] }), key);
   assert.equal(layerKey({ ...layer }), key);
+});
+
+test("the whole run begins with the first stored reading, and a look can go there", () => {
+  for (const [from, to] of [[-5, 23], [-5, 0.4], [-60, 1], [0, 10], [-0.2, 600]]) {
+    const whole = wholeRun(from, to);
+    assert.equal(whole.from, from);
+    assert.ok(whole.to >= to && whole.to - to < 0.02 * (to - from), `${from} to ${to}`);
+  }
+  assert.equal(wholeRun(0.3, 4).from, 0, "the onset is part of it");
+  const lens = new Lens();
+  lens.select(-4.8, -4.2, { ...wholeRun(-5, 23), leastS: 1e-3 });
+  assert.deepEqual(lens.window, { from: -4.8, to: -4.2 });
+});
+
+test("the time before the onset has its ticks where there is much of it", () => {
+  const at = (/** @type {number} */ from, /** @type {number} */ to) => ticksOf(/** @type {any} */ ({ from, to, top: 5 }), plotOf(900, 300)).x.values;
+  assert.ok(at(-5, 23).some((v) => v < -1e-9), "a whole run");
+  assert.ok(at(-3, 1).filter((v) => v < -1e-9).length >= 2, "a look at the pre-record");
+  assert.ok(at(-0.5, 3.5).every((v) => v >= 0), "the close look at a fault");
+  assert.ok(at(-1.2, 31).every((v) => v >= 0), "the hold on the Bench");
 });
