@@ -25,10 +25,6 @@ type Guard struct {
 	RestFor     string   `json:"rest_for"`  // the part that takes longest
 }
 
-// assumedTimes is how many times its rating a unit is taken to give where nobody knows better: units far
-// above their label are common (common practice, no source).
-const assumedTimes = 10
-
 // rigsKept bounds how many rigs' warmth is remembered.
 const rigsKept = 16
 
@@ -57,7 +53,7 @@ func (b *Bench) useRig(name string, parts []trace.RigPart, known bool, p *plan, 
 	w := &b.watched
 	expect := rig.GuardSettings{FullScaleA: p.settings.FullScaleA, ProspectiveA: p.settings.ProspectiveA}
 	if expect.ProspectiveA == 0 {
-		expect.ProspectiveA = assumedTimes * p.settings.RatedCurrentA
+		expect.ProspectiveA = rig.AssumedTimes * p.settings.RatedCurrentA
 	}
 	same := w.guard != nil && strings.EqualFold(w.rig, name) && reflect.DeepEqual(w.parts, parts)
 	if !same {

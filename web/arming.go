@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 
 	"letthrough/capture/rig"
 	"letthrough/capture/trace"
@@ -27,27 +28,29 @@ func SourceOf(ctx context.Context, runs RunLister, unit string) (s rig.Source, t
 	if err != nil {
 		return s, false, err
 	}
+	u, err := runs.UnitByName(ctx, unit)
+	gone := errors.Is(err, store.ErrNotFound) // its runs still tell of it
+	if err != nil && !gone {
+		return s, false, err
+	}
 	for _, run := range page.Runs {
 		from := fmt.Sprintf("run %d", run.ID)
 		open, v := value(run.Figures, "open_volts")
 		own, r := value(run.Figures, "source_ohm")
 		if v && r {
-			return rig.Source{OpenV: open, SourceOhm: own, From: from}, true, nil
-		}
-		// What heats the rig is what flows on; a peak that may be a capacitor's counts only where nothing
-		// else is known.
-		for _, key := range []string{"sustained_current_a", "peak_current_a"} {
-			if i, ok := value(run.Figures, key); ok {
-				return rig.Source{CurrentA: i, From: from}, true, nil
+			if _, held := value(run.Figures, "sustained_current_a"); held { // a peak alone says nothing of the shape
+				s = measured(run.Figures, u.Waveform)
 			}
+			s.OpenV, s.SourceOhm, s.From = open, own, from
+			return s, true, nil
+		}
+		if s = measured(run.Figures, u.Waveform); s.CurrentA > 0 {
+			s.From = from
+			return s, true, nil
 		}
 	}
-	u, err := runs.UnitByName(ctx, unit)
-	if errors.Is(err, store.ErrNotFound) {
-		return s, false, nil
-	}
-	if err != nil {
-		return s, false, err
+	if gone {
+		return rig.Source{}, false, nil
 	}
 	kept, err := runs.Forecasts(ctx, u.ID)
 	if err != nil || len(kept) == 0 {
@@ -55,6 +58,45 @@ func SourceOf(ctx context.Context, runs RunLister, unit string) (s rig.Source, t
 	}
 	return rig.Source{Loads: pointsOf(kept[0])}, false, nil
 }
+
+// measured is the current of a short as a run has it: its mean, what it heated like, and its peak, each with its
+// uncertainty on top. What flows on counts; a peak that may be a capacitor's only where nothing else is known. What it
+// heated like stays 0 where the run did not see it: the stated waveform counts then.
+func measured(fs trace.Figures, w trace.Waveform) (s rig.Source) {
+	s.PeakA, _ = value(fs, "peak_current_a")
+	var ok bool
+	if s.CurrentA, ok = value(fs, "sustained_current_a"); !ok {
+		s.CurrentA, s.HeatA = s.PeakA, s.PeakA // no rms is more
+		return s
+	}
+	if peak, ok := fs.Get("peak_current_a"); ok && peak.Bound == trace.AtLeast {
+		s.PeakA = peak.Value
+	}
+	least := s.CurrentA // what the heat must be above to tell more than the stated waveform
+	if form, ok := value(fs, "form_factor"); ok {
+		s.HeatA = s.CurrentA * max(1, form)
+	} else {
+		form, _ = rig.FormFactor(w, rig.Source{})
+		least *= form
+	}
+	// Of the fault itself, without the capacitor's spike, which is over before anything is warm.
+	spike, _ := fs.Get("spike_a2s")
+	for _, over := range [][2]string{{"let_through_a2s", "time_to_cutoff_s"}, {"let_through_a2s", "time_to_limit_s"}, {"hold_a2s", "hold_s"}} {
+		heat, h := fs.Get(over[0])
+		lasted, l := fs.Get(over[1])
+		if !h || !l || !seen(heat) || !seen(lasted) {
+			continue
+		}
+		rms := math.Sqrt(max(0, heat.Value+heat.U-spike.Value) / lasted.Value)
+		if rms > least {
+			s.HeatA = max(s.HeatA, rms)
+		}
+	}
+	return s
+}
+
+// seen tells whether a figure is the thing itself, and not a bound from readings that missed it.
+func seen(f trace.Figure) bool { return f.Value > 0 && f.Bound == trace.Exact }
 
 // pointsOf gives the loads of a forecast.
 func pointsOf(f store.Forecast) []rig.LoadPoint {

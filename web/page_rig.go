@@ -267,7 +267,7 @@ func (row *fromRow) fill(a *rigAsk, source rig.Source, answer rig.Answer, proble
 		row.Amps = rig.PlusMinus(*p.CurrentA, *p.UA, "A")
 	}
 	row.Text = p.Text
-	if row.Value == fromRun && a.Known.CurrentA > 0 {
+	if row.Value == fromRun && a.Known.CurrentA > 0 && a.Known.OpenV == 0 {
 		row.Text += " Its uncertainty is on top."
 	}
 	if a.Rig.ID != 0 {

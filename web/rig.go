@@ -95,6 +95,9 @@ func (s *Server) postRigCheck(w http.ResponseWriter, r *http.Request) error {
 	}
 	if test.Source, test.Tested = known, tested; in.Source != nil {
 		test.Source = *in.Source
+		if err := test.Source.Whole(); err != nil {
+			return outOfRange("", "source.%s", err)
+		}
 	}
 	answer, err := rig.Check(built, test)
 	if err != nil {
@@ -146,6 +149,9 @@ func (s *Server) postLadder(w http.ResponseWriter, r *http.Request) error {
 func LadderFor(q rig.LadderRequest, unit trace.Unit, known rig.Source) rig.LadderRequest {
 	if q.RatedA == 0 {
 		q.RatedA = unit.RatedCurrentA
+	}
+	if q.FormFactor == 0 {
+		q.FormFactor, q.FormWhy = rig.FormFactor(unit.Waveform, known)
 	}
 	if q.Volts == 0 && q.SourceOhm == 0 && known.OpenV > 0 && known.SourceOhm > 0 {
 		q.Volts, q.SourceOhm = known.OpenV, known.SourceOhm

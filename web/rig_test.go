@@ -36,15 +36,18 @@ func TestRigIsCheckedOverHTTP(t *testing.T) {
 		status int
 		text   string
 	}{
-		`{"unit":"Tin","rig":"none"}`:                                    {404, `there is no rig`},
-		`{"unit":"Slate","rig":"weak"}`:                                  {404, `there is no unit`},
-		`{"unit":"Tin"}`:                                                 {400, `rig: is missing`},
-		`{"unit":"Tin","rig":"weak","hold_s":0}`:                         {422, `hold_s: 0`},
-		`{"unit":"Tin","rig":"weak","holds_s":3}`:                        {400, `holds_s`},
-		`{"unit":"Tin","parts":[{"kind":"shunt","ohm":-1}]}`:             {422, `parts[0].ohm: -1 is out of range`},
-		`{"unit":"Tin","rig":"weak","procedure":"dance"}`:                {422, `procedure`},
-		`{"unit":"Tin","rig":"weak","source":{"loads":[{"a":1,"v":1}]}}`: {422, `takes two loads`},
-		`{"rated_current_a":-1,"rig":"weak"}`:                            {422, `rated_current_a`},
+		`{"unit":"Tin","rig":"none"}`:                                       {404, `there is no rig`},
+		`{"unit":"Slate","rig":"weak"}`:                                     {404, `there is no unit`},
+		`{"unit":"Tin"}`:                                                    {400, `rig: is missing`},
+		`{"unit":"Tin","rig":"weak","hold_s":0}`:                            {422, `hold_s: 0`},
+		`{"unit":"Tin","rig":"weak","holds_s":3}`:                           {400, `holds_s`},
+		`{"unit":"Tin","parts":[{"kind":"shunt","ohm":-1}]}`:                {422, `parts[0].ohm: -1 is out of range`},
+		`{"unit":"Tin","rig":"weak","procedure":"dance"}`:                   {422, `procedure`},
+		`{"unit":"Tin","rig":"weak","source":{"loads":[{"a":1,"v":1}]}}`:    {422, `takes two loads`},
+		`{"unit":"Tin","rig":"weak","source":{"open_v":12}}`:                {422, `source.source_ohm: the open volts alone do not say what flows`},
+		`{"unit":"Tin","rig":"weak","source":{"open_v":12,"source_ohm":0}}`: {422, `source.source_ohm`},
+		`{"unit":"Tin","rig":"weak","source":{"source_ohm":2}}`:             {422, `source.open_v`},
+		`{"rated_current_a":-1,"rig":"weak"}`:                               {422, `rated_current_a`},
 	} {
 		if status, got, _ := ts.call(t, "POST", "/api/rig/check", body); status != want.status || !strings.Contains(string(got), strings.ReplaceAll(want.text, `"`, `\"`)) {
 			t.Errorf("%s: %d %s, want %d %s", body, status, got, want.status, want.text)
@@ -83,6 +86,55 @@ func TestRigGoesByWhatEarlierRunsMeasured(t *testing.T) {
 	run = measured(trace.Figure{Key: "open_volts", Value: 12.4, U: 0.1, Bound: trace.Exact}, trace.Figure{Key: "source_ohm", Value: 2.5, U: 0.1, Bound: trace.Exact})
 	if a := check(); a.Prospective.Basis != rig.Measured || !strings.Contains(a.Prospective.Text, run+": 12.5 V open behind 2.5 Ω") {
 		t.Errorf("volts: %+v", a.Prospective)
+	}
+}
+
+// A rippled output heats by its rms, whichever way a run tells it: by its form factor, by what it let through, or not at
+// all, where the stated waveform counts.
+func TestRigCountsTheRmsOfARippledRun(t *testing.T) {
+	exact := func(key string, v float64) trace.Figure { return trace.Figure{Key: key, Value: v, Bound: trace.Exact} }
+	held, peak, long := exact("sustained_current_a", 2.74), exact("peak_current_a", 9.38), exact("hold_s", 30)
+	for name, c := range map[string]struct {
+		wave    trace.Waveform
+		figures trace.Figures
+		heat    float64
+		text    string
+	}{
+		"by the whole hold":          {trace.HalfWave, trace.Figures{held, peak, long, exact("hold_a2s", 549.9), exact("form_factor", 1.56)}, math.Sqrt(549.9 / 30), "rms; measured"},
+		"by the form factor":         {trace.HalfWave, trace.Figures{held, peak, exact("form_factor", 1.6)}, 2.74 * 1.6, "rms; measured"},
+		"by the stated waveform":     {trace.HalfWave, trace.Figures{held, peak}, 2.74 * math.Pi / 2, "half-wave rectified"},
+		"by what it let through":     {"", trace.Figures{held, peak, exact("let_through_a2s", 36), exact("time_to_cutoff_s", 2), long, exact("hold_a2s", 36)}, math.Sqrt(18), "rms; measured"},
+		"smoothed readings":          {trace.HalfWave, trace.Figures{held, long, exact("hold_a2s", 2.75*2.75*30)}, 2.74 * math.Pi / 2, "half-wave rectified"},
+		"without the spike":          {"", trace.Figures{held, peak, exact("let_through_a2s", 2.74*2.74*0.02+1), exact("spike_a2s", 1), exact("time_to_cutoff_s", 0.02)}, 2.74, ""},
+		"volts and ohms":             {trace.HalfWave, trace.Figures{held, peak, exact("form_factor", 1.6), exact("open_volts", 12), exact("source_ohm", 3)}, 1, "rms; measured"},
+		"volts, ohms and a peak":     {trace.HalfWave, trace.Figures{peak, exact("open_volts", 12), exact("source_ohm", 3)}, 0, "half-wave rectified"},
+		"a peak alone":               {trace.HalfWave, trace.Figures{peak}, 9.38, ""},
+		"never less than what flows": {"", trace.Figures{held, peak, long, exact("hold_a2s", 3), exact("form_factor", 0.9)}, 2.74, ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			ts := newTestServer(t)
+			ts.must(t, "POST", "/api/units", `{"name":"Moss","rated_current_a":1,"waveform":"`+string(c.wave)+`"}`, nil)
+			ts.must(t, "POST", "/api/rigs", weakRig, nil)
+			set := trace.Settings{Procedure: trace.Short, RatedCurrentA: 1, HoldS: 30, Waveform: c.wave}
+			if _, err := ts.db.ImportRun(context.Background(), trace.RunStart{Unit: trace.Unit{Name: "Moss", RatedCurrentA: 1, Waveform: c.wave}, Settings: set, Started: time.Now()},
+				func(yield func(trace.Batch, error) bool) {}, trace.RunEnd{State: trace.RunComplete, Settings: set, Derivation: trace.Derivation{Procedure: trace.Short, Figures: c.figures}}); err != nil {
+				t.Fatal(err)
+			}
+			var a rig.Answer
+			ts.must(t, "POST", "/api/rig/check", `{"unit":"Moss","rig":"weak","hold_s":30}`, &a)
+			p := a.Prospective
+			want := c.heat
+			if p.Basis == rig.Measured { // through this rig, of the same shape
+				form := math.Pi / 2
+				if c.heat > 0 {
+					form = 1.6
+				}
+				want = *p.CurrentA * form
+			}
+			if math.Abs(*p.HeatA-want) > 1e-9 || !strings.Contains(p.Text, c.text) || *p.HeatA > 3.2 == a.Enough {
+				t.Errorf("heats like %v A, want %v: %s / %s", *p.HeatA, want, p.Text, a.Text)
+			}
+		})
 	}
 }
 

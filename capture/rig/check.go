@@ -138,9 +138,10 @@ func Check(r trace.Rig, t Test) (Answer, error) {
 	a := Answer{Rig: r.Name, Unit: t.Unit.Name, Procedure: string(t.Procedure), HoldS: t.HoldS, Prospective: pro,
 		Problems: Problems(r.Parts), Cautions: Cautions, Parts: []Stress{}, Fuses: []FuseAnswer{}, Cures: []string{}}
 	a.Readings.Cures = []string{}
-	amp := 0.0
+	mean, amp, peak := 0.0, 0.0, 0.0 // what heats, and all that is rated by heat, goes by amp, the rms
 	if pro.CurrentA != nil {
-		amp = *pro.CurrentA
+		pro = pro.shaped(t.Unit.Waveform, t.Source)
+		mean, amp, peak, a.Prospective = *pro.CurrentA, *pro.HeatA, *pro.PeakA, pro
 	}
 	if a.HoldS == 0 {
 		a.HoldS = defaultHoldS
@@ -158,15 +159,15 @@ func Check(r trace.Rig, t Test) (Answer, error) {
 		}
 	}
 	for i := range r.Parts {
-		s := stressOf(r.Parts, i, amp, a.HoldS)
+		s := stressOf(r.Parts, i, amp, mean, a.HoldS)
 		a.Parts = append(a.Parts, s)
 	}
 	a.Fuses = fusesOf(r.Parts, amp, a.HoldS, a.weakest())
 	a.judge(r.Parts, amp)
 	a.Problems = append(a.Problems, fuseProblems(r.Parts, a.Fuses, amp)...)
 	a.Problems = append(a.Problems, voltageProblems(r.Parts, max(t.Source.OpenV, t.Unit.RatedVoltageV))...)
-	a.Effect = effectOf(loop, amp, pro)
-	a.Readings = readingsOf(r.Parts, amp)
+	a.Effect = effectOf(loop, mean, pro)
+	a.Readings = readingsOf(r.Parts, peak)
 	return a, nil
 }
 
@@ -256,8 +257,8 @@ func (a *Answer) judge(parts []trace.RigPart, amp float64) {
 		if s.Verdict == NotDetermined && unknown < 0 {
 			unknown = i
 		}
-		if s.Verdict == Unfit && bad < 0 {
-			bad = i
+		if s.Verdict == Unfit && (bad < 0 || s.longest < a.Parts[bad].longest) {
+			bad = i // of several the one that gives way first: the headline and the table name the same
 		}
 	}
 	a.FitForS = num(longest)
@@ -274,10 +275,7 @@ func (a *Answer) judge(parts []trace.RigPart, amp float64) {
 	case amp == 0:
 		a.Verdict, a.Text = NotDetermined, "Not determined: the current that may flow is not known. "+a.Prospective.Text
 	case bad >= 0:
-		if weakest < 0 {
-			a.Weakest = &bad
-			weakest = bad
-		}
+		a.Weakest = &bad
 		a.Verdict, a.Text = Unfit, fmt.Sprintf("Unfit: %s.", a.Parts[bad].why(amp))
 		a.Cures = a.Parts[bad].Cures
 	case longest < a.HoldS:

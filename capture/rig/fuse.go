@@ -52,10 +52,7 @@ func fusesOf(parts []trace.RigPart, amp, hold float64, weakest *Stress) []FuseAn
 func fuseAnswer(parts []trace.RigPart, place int, rated, amp, hold float64, weakest *Stress) FuseAnswer {
 	p := parts[place]
 	f := FuseAnswer{Place: place, Part: partName(parts, place), RatedA: rated, Opens: "unknown"}
-	name := capital(the(f.Part))
-	if p.Kind == "instrument" {
-		name = "The fuse inside " + the(f.Part)
-	}
+	name := fuseName(p, f)
 	o, ok := opensOf(p, amp)
 	melts := math.NaN()
 	if amp >= 10*rated { // below, heat gets out while it melts
@@ -162,16 +159,45 @@ func fuseProblems(parts []trace.RigPart, fuses []FuseAnswer, amp float64) (out [
 	}
 	for _, f := range fuses {
 		p := parts[f.Place]
+		if most := lowBreakingA(p); most > 0 && amp > most {
+			say(f, "breaking_capacity", "fuse_sheet", "%s is of low breaking capacity and is sure to open %s only (35 A or 10 × its rating, whichever is greater: IEC 60127-2 sheets 2 and 3, from memory), and %s may flow: it may burst or go on burning. Take one of high breaking capacity.", fuseName(p, f), amps(most), amps(amp))
+		}
 		if p.BreakA > 0 && p.Kind == "fuse" && amp > p.BreakA {
 			say(f, "breaking_capacity", "break_a", "%s can open %s only, and %s may flow: it may burst or go on burning.", capital(the(f.Part)), amps(p.BreakA), amps(amp))
 		}
 		// Three readings are the fewest that show a current and its end.
-		if sooner := soonestS(f); interval > 0 && f.Opens != "no" && sooner < 3*interval {
-			say(f, "fuse_faster_than_meter", "rated_a", "%s may open after %s, and the instrument gives a reading every %s: the trace may show the fuse's work, or nothing. Take a slower or larger fuse, or a faster instrument.",
-				capital(the(f.Part)), roughSeconds(sooner), roughSeconds(interval))
+		// A fuse carries its rating, whatever its sheet.
+		if sooner := soonestS(f); interval > 0 && f.Opens != "no" && amp > f.RatedA && sooner < 3*interval {
+			after := "after " + roughSeconds(sooner)
+			if sooner == 0 {
+				after = "at once"
+			}
+			say(f, "fuse_faster_than_meter", "rated_a", "%s may open %s, and the instrument gives a reading every %s: the trace may show the fuse's work, or nothing. Take a slower or larger fuse, or a faster instrument.",
+				fuseName(p, f), after, roughSeconds(interval))
 		}
 	}
 	return out
+}
+
+// lowBreakingA is what a fuse of the sheets for low breaking capacity is sure to open, where its own is not stated;
+// 0 for any other (IEC 60127-2 sheets 2 and 3, from memory).
+func lowBreakingA(p trace.RigPart) float64 {
+	rated := fuseA(p)
+	if rated <= 0 || p.Kind == "fuse" && p.BreakA > 0 {
+		return 0
+	}
+	switch p.FuseSheet {
+	case "60127-2/2", "60127-2/3":
+		return max(35, 10*rated)
+	}
+	return 0
+}
+
+func fuseName(p trace.RigPart, f FuseAnswer) string {
+	if p.Kind == "instrument" {
+		return "The fuse inside " + the(f.Part)
+	}
+	return capital(the(f.Part))
 }
 
 // soonestS is the least time that a fuse may open after; 0 where it may open at once.

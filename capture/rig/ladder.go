@@ -11,9 +11,13 @@ import (
 // LadderRequest is what a load ladder is wished for: resistors that are switched in one after another, each
 // staying in while the next is added.
 type LadderRequest struct {
-	Volts        float64   `json:"volts"`      // V, of the unit: open where its resistance is known
-	SourceOhm    float64   `json:"source_ohm"` // Ω, of the unit; 0: not known, counted as none
-	RatedA       float64   `json:"rated_a"`
+	Volts     float64 `json:"volts"`      // V, of the unit: open where its resistance is known
+	SourceOhm float64 `json:"source_ohm"` // Ω, of the unit; 0: not known, counted as none
+	RatedA    float64 `json:"rated_a"`
+	// FormFactor is rms over mean of the unit's output, of which volts and currents here are the mean: watts go by the
+	// rms. 0: 1. FormWhy says where it comes from.
+	FormFactor   float64   `json:"form_factor"`
+	FormWhy      string    `json:"-"`
 	Steps        []float64 `json:"steps"`         // multiples of the rating, rising
 	Series       string    `json:"series"`        // of IEC 60063; empty: E12
 	TolerancePct float64   `json:"tolerance_pct"` // %, of the resistors; 0: 5
@@ -87,6 +91,9 @@ func (q LadderRequest) withDefaults() LadderRequest {
 	if q.DwellS == 0 {
 		q.DwellS = 10
 	}
+	if q.FormFactor == 0 {
+		q.FormFactor = 1
+	}
 	return q
 }
 
@@ -95,7 +102,7 @@ func (q LadderRequest) validate() error {
 		name        string
 		v, lo, most float64
 	}{{"volts", q.Volts, 0.1, 200}, {"rated_a", q.RatedA, 0.001, 1000}, {"source_ohm", q.SourceOhm, 0, 1e5}, {"tolerance_pct", q.TolerancePct, 0.01, 20},
-		{"within_pct", q.WithinPct, 0.1, 50}, {"dwell_s", q.DwellS, 0.1, 3600}, {"price_each", q.PriceEach, 0, 1e6}} {
+		{"within_pct", q.WithinPct, 0.1, 50}, {"dwell_s", q.DwellS, 0.1, 3600}, {"form_factor", q.FormFactor, 1, 100}, {"price_each", q.PriceEach, 0, 1e6}} {
 		if math.IsNaN(v.v) || v.v < v.lo || v.v > v.most {
 			return fmt.Errorf("%s: %g is out of range, allowed is %g to %g", v.name, v.v, v.lo, v.most)
 		}
@@ -175,7 +182,7 @@ func (s *seeker) ladder(b branch) Ladder {
 		st.Times, st.TerminalV = st.CurrentA/q.RatedA, st.CurrentA/g
 		st.Text = fmt.Sprintf("%s × the rating: %s to %s", short(st.Times), amps(st.LeastA), amps(st.MostA))
 		out.Stairs = append(out.Stairs, st)
-		out.HeatJ += st.CurrentA * st.TerminalV * q.DwellS
+		out.HeatJ += st.CurrentA * st.TerminalV * q.DwellS * q.FormFactor * q.FormFactor
 	}
 	out.PartCount = len(out.Resistors)
 	if known {
@@ -192,6 +199,13 @@ func (s *seeker) say(out *Ladder) {
 		out.Text = fmt.Sprintf("One resistor; it turns %s kJ into heat.", short(out.HeatJ/1000))
 	}
 	out.Notes = append(out.Notes, fmt.Sprintf("Each stays in while the next is added. “Take” is at least %g × what it gets, the next size sold (common practice, no source).", marginW))
+	if q.FormFactor > 1 {
+		why := ""
+		if q.FormWhy != "" {
+			why = " (" + q.FormWhy + ")"
+		}
+		out.Notes = append(out.Notes, fmt.Sprintf("Volts and currents are means; watts and heat count the rms, %s × as much%s.", short(q.FormFactor), why))
+	}
 	if q.SourceOhm == 0 {
 		out.Notes = append(out.Notes, fmt.Sprintf("The unit's own resistance is not known: if its %s sag under load, every stair is lower than planned. The trace shows what it really was.", volts(q.Volts)))
 	}
@@ -220,6 +234,7 @@ func (s *seeker) resistor(p pick, n int, b branch) Resistor {
 		if q.SourceOhm > 0 {
 			v = q.current(b.siemens[k]) / b.siemens[k]
 		}
+		v *= q.FormFactor
 		r.W = max(r.W, v*v/p.ohm)
 		r.HeatJ += v * v / p.ohm * q.DwellS
 	}

@@ -14,9 +14,14 @@ type Source struct {
 	OpenV     float64 `json:"open_v"`     // V, with nothing connected
 	SourceOhm float64 `json:"source_ohm"` // Ω, the unit's own
 	// CurrentA is the current into a short that was measured before, or is known from elsewhere, A.
-	CurrentA float64     `json:"current_a"`
-	From     string      `json:"from"`  // where these come from: "run 14"
-	Loads    []LoadPoint `json:"loads"` // two harmless loads that were tried
+	// Of a rippled output it is the mean.
+	CurrentA float64 `json:"current_a"`
+	// HeatA is the steady current that heats the same, its rms, and PeakA its largest value, both of the same short
+	// as CurrentA, A.
+	HeatA float64     `json:"heat_a"`
+	PeakA float64     `json:"peak_a"`
+	From  string      `json:"from"`  // where these come from: "run 14"
+	Loads []LoadPoint `json:"loads"` // two harmless loads that were tried
 	// AssumedTimes is the multiple of the rating that is taken where nothing else is known; 0: ten.
 	AssumedTimes float64 `json:"assumed_times"`
 }
@@ -92,8 +97,10 @@ const (
 // Prospective is the current that the test may bring, with its reason. Nulls are not known.
 type Prospective struct {
 	Basis    Basis    `json:"basis"`
-	Forecast bool     `json:"forecast"` // worked out before any short was measured
-	CurrentA *float64 `json:"current_a"`
+	Forecast bool     `json:"forecast"`   // worked out before any short was measured
+	CurrentA *float64 `json:"current_a"`  // of a rippled output the mean
+	HeatA    *float64 `json:"heat_a"`     // its rms: the steady current that heats the same
+	PeakA    *float64 `json:"peak_a"`     // its largest value, where readings must reach
 	UA       *float64 `json:"u_a"`        // expanded uncertainty of CurrentA, where there is one
 	ZeroOhmA *float64 `json:"zero_ohm_a"` // into a true zero-ohm short, without this rig
 	UZeroA   *float64 `json:"u_zero_ohm_a"`
@@ -166,12 +173,31 @@ func (e Estimate) through(a, b LoadPoint, ohm float64) (out struct{ i, u float64
 	return out
 }
 
+// Whole tells of what somebody gave by hand whether it can be used: volts and ohms count together only.
+func (s Source) Whole() error {
+	if err := s.validate(); err != nil {
+		return err
+	}
+	if s.CurrentA > 0 || len(s.Loads) > 0 {
+		return nil
+	}
+	switch {
+	case s.OpenV > 0 && s.SourceOhm == 0:
+		return fmt.Errorf("source_ohm: the open volts alone do not say what flows; give the unit's own ohms too, above 0, or a current that is known")
+	case s.SourceOhm > 0 && s.OpenV == 0:
+		return fmt.Errorf("open_v: the unit's ohms alone do not say what flows; give the volts with nothing connected too, above 0, or a current that is known")
+	case s.HeatA > 0 || s.PeakA > 0:
+		return fmt.Errorf("current_a: heat_a and peak_a count only beside the mean of the same short; give current_a too")
+	}
+	return nil
+}
+
 func (s Source) validate() error {
 	for _, v := range []struct {
 		name string
 		v    float64
 		most float64
-	}{{"open_v", s.OpenV, 200}, {"source_ohm", s.SourceOhm, 1e5}, {"current_a", s.CurrentA, 1e4}, {"assumed_times", s.AssumedTimes, 1000}} {
+	}{{"open_v", s.OpenV, 200}, {"source_ohm", s.SourceOhm, 1e5}, {"current_a", s.CurrentA, 1e4}, {"heat_a", s.HeatA, 1e4}, {"peak_a", s.PeakA, 1e5}, {"assumed_times", s.AssumedTimes, 1000}} {
 		if math.IsNaN(v.v) || v.v < 0 || v.v > v.most {
 			return fmt.Errorf("%s: %g is out of range, allowed is 0 to %g", v.name, v.v, v.most)
 		}

@@ -128,7 +128,7 @@ func (s *seeker) singles(b branch, n int, ohm float64) []pick {
 		if st.part.Ohm < ohm/3 || st.part.Ohm > 3*ohm || used(b, i) >= st.n {
 			continue
 		}
-		if t, _ := partLongest(st.part.RigPart, 0, s.q.Volts/st.part.Ohm); t >= onS {
+		if t, _ := partLongest(st.part.RigPart, 0, s.q.FormFactor*s.q.Volts/st.part.Ohm); t >= onS {
 			out = append(out, pick{st.part.Ohm, i})
 		}
 	}

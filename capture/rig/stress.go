@@ -24,12 +24,12 @@ func partLongest(p trace.RigPart, place int, amp float64) (s float64, by *limit)
 	return s, by
 }
 
-// stressOf works out what one part must stand.
-func stressOf(parts []trace.RigPart, place int, amp, hold float64) Stress {
+// stressOf works out what one part must stand of a current of amp (rms) and mean.
+func stressOf(parts []trace.RigPart, place int, amp, mean, hold float64) Stress {
 	p := parts[place]
 	s := Stress{Place: place, Kind: p.Kind, Part: partName(parts, place), Cures: []string{}, Verdict: Fit, longest: math.Inf(1)}
 	if r := partOhm(p); r > 0 {
-		s.Ohm, s.DropV, s.W = num(r), num(amp*r), num(amp*amp*r)
+		s.Ohm, s.DropV, s.W = num(r), num(mean*r), num(amp*amp*r)
 	}
 	if amp > 0 {
 		s.A2s = num(amp * amp * hold)

@@ -102,8 +102,8 @@ func (p RigPart) Validate() error {
 		return fmt.Errorf("overload_factor: %g is no overload, it must be above 1", p.OverloadFactor)
 	case (p.OverloadFactor > 0) != (p.OverloadS > 0):
 		return fmt.Errorf("overload_factor: it counts only with overload_s, the seconds it is for; give both or none")
-	case p.EndC != 0 && p.EndC <= p.StartC:
-		return fmt.Errorf("end_c: %g °C is not above start_c, %g °C", p.EndC, p.StartC)
+	case p.EndC != 0 && p.EndC <= p.startC():
+		return fmt.Errorf("end_c: %g °C is not above the start, %g °C (start_c, 30 °C where it is left out)", p.EndC, p.startC())
 	}
 	return nil
 }
@@ -136,4 +136,14 @@ func (p Part) Validate() error {
 		return err
 	}
 	return inRanges([]ranged{{"count", float64(p.Count), 0, 10000}, {"price", p.Price, 0, 1e6}})
+}
+
+// usualStartC is what a lead is taken to start at where nobody says, °C: the ambient of IEC 60364-5-52.
+const usualStartC = 30
+
+func (p RigPart) startC() float64 {
+	if p.StartC == 0 {
+		return usualStartC
+	}
+	return p.StartC
 }

@@ -28,20 +28,33 @@ func (rigCmd) Help() string { return cautions }
 
 // sourceFlags are what is known of a unit into a short.
 type sourceFlags struct {
-	OpenVolts float64  `help:"Open-circuit volts, measured." placeholder:"V"`
-	SourceOhm float64  `help:"The unit's own resistance, measured." placeholder:"OHM"`
-	Current   float64  `help:"Current into a short, if it is known." placeholder:"A"`
+	OpenVolts *float64 `help:"Open-circuit volts, measured; with --source-ohm." placeholder:"V"`
+	SourceOhm *float64 `help:"The unit's own resistance, measured; with --open-volts." placeholder:"OHM"`
+	Current   *float64 `help:"Current into a short, if it is known: the mean; what it heats like follows from the unit's waveform." placeholder:"A"`
 	Load      []string `help:"Amps and volts read with a harmless load; given twice, they forecast the short. With both expanded uncertainties behind them if they are known." placeholder:"A,V[,UA,UV]" sep:"none"`
 	Assume    float64  `help:"Multiple of the rating that is taken where nothing else is known (10)." placeholder:"TIMES"`
 }
 
 // given tells whether any of them was.
 func (f sourceFlags) given() bool {
-	return f.OpenVolts != 0 || f.SourceOhm != 0 || f.Current != 0 || len(f.Load) > 0
+	return f.OpenVolts != nil || f.SourceOhm != nil || f.Current != nil || len(f.Load) > 0
 }
 
 func (f sourceFlags) source() (rig.Source, error) {
-	s := rig.Source{OpenV: f.OpenVolts, SourceOhm: f.SourceOhm, CurrentA: f.Current}
+	var s rig.Source
+	for _, v := range []struct {
+		flag string
+		in   *float64
+		to   *float64
+	}{{"open-volts", f.OpenVolts, &s.OpenV}, {"source-ohm", f.SourceOhm, &s.SourceOhm}, {"current", f.Current, &s.CurrentA}} {
+		if v.in == nil {
+			continue
+		}
+		if !(*v.in > 0) {
+			return s, &usageError{fmt.Sprintf("--%s: %g is not above 0; leave it out if it is not known", v.flag, *v.in)}
+		}
+		*v.to = *v.in
+	}
 	for _, text := range f.Load {
 		p, err := parseLoadPoint(text)
 		if err != nil {
@@ -49,8 +62,14 @@ func (f sourceFlags) source() (rig.Source, error) {
 		}
 		s.Loads = append(s.Loads, p)
 	}
+	if err := s.Whole(); err != nil {
+		return s, &usageError{flagNames.Replace(err.Error())}
+	}
 	return s, nil
 }
+
+// flagNames puts the flags in the place of the fields of a source.
+var flagNames = strings.NewReplacer("open_v:", "--open-volts:", "source_ohm:", "--source-ohm:", "current_a:", "--current:", "loads:", "--load:")
 
 // parseLoadPoint reads A,V or A,V,UA,UV.
 func parseLoadPoint(text string) (p rig.LoadPoint, err error) {
