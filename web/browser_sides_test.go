@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -129,6 +130,31 @@ func TestBrowserSideBySideIsLookedAt(t *testing.T) {
 	tb.open(ts.url + "/compare")
 	tb.mustBeAccessible("Side by side, nothing chosen")
 	tb.shots("sides-to-choose")
+}
+
+// Runs of one unit over each other: the close look draws the band of its own window, and the key names what is drawn.
+func TestBrowserABandIsAsFineAsItsCloseLook(t *testing.T) {
+	ts := newTestServer(t)
+	ids := shelf(t, ts, 1000, "Tin", "Tin", "Slate")
+	tb := openTab(t, 1440, 900)
+	tb.open(ts.url + "/compare?runs=" + idList(ids) + "&view=over&from=0.86&to=0.93")
+	tb.until("the page to be drawn", sidesDrawn)
+	tb.settle()
+	points := eval[[][2]float64](tb, `letthrough.sides.axesAndTraces(() => true).series.find((s) => s.id === "band0-0").renderItem({}, {coord: (p) => p}).children[0]?.children[1].shape.points ?? []`)
+	if len(points) < 50 {
+		t.Errorf("the mean is drawn through %d points", len(points))
+	}
+	for i := 1; i < len(points); i++ {
+		if dt := points[i][0] - points[i-1][0]; dt > 0.0021 {
+			t.Errorf("nothing is drawn between %g and %g s", points[i-1][0], points[i][0])
+		}
+	}
+	keys := eval[[]string](tb, `letthrough.sides.layout.keys.map((k) => k.text)`)
+	if want := []string{"Tin, 2 runs: min–max", "Tin, 2 runs: mean", "Slate"}; !slices.Equal(keys, want) {
+		t.Errorf("the key names %q, want %q", keys, want)
+	}
+	tb.wholeShots("sides-band-close")
+	tb.mustBeClean()
 }
 
 // evil is a unit whose name tries to leave every context it stands in.

@@ -142,6 +142,12 @@ type sideBandView struct {
 	Rows       []compare.BandRow
 }
 
+// sideBandKey is what ground and line of a band are called.
+type sideBandKey struct {
+	LeastToMost string `json:"least_to_most"`
+	Mean        string `json:"mean"`
+}
+
 // sideData is what the script draws from. Only a file carries the columns; the page asks for them.
 type sideData struct {
 	Option  map[string]any   `json:"option"`
@@ -151,6 +157,7 @@ type sideData struct {
 	Log     bool             `json:"log"`
 	Runs    []sideRunData    `json:"runs"`
 	Bands   [][]int          `json:"bands"`
+	Keys    []sideBandKey    `json:"band_keys"`
 	Span    sideWindow       `json:"span"`
 	Close   sideWindow       `json:"close"`
 	Chosen  *sideWindow      `json:"chosen"` // the window of the address
@@ -310,7 +317,7 @@ func (s *Sides) settle(c *sideChoice) error {
 // data is what the script draws from.
 func (s *Sides) data(c sideChoice) sideData {
 	n := len(s.sides)
-	d := sideData{Panels: sidePanels(n, c.View), View: c.View, Rated: c.Rated, Log: c.Log, Bands: [][]int{}}
+	d := sideData{Panels: sidePanels(n, c.View), View: c.View, Rated: c.Rated, Log: c.Log, Bands: [][]int{}, Keys: []sideBandKey{}}
 	d.Span.From, d.Span.To = s.span()
 	d.Close = s.closeLook()
 	if c.Log {
@@ -321,7 +328,8 @@ func (s *Sides) data(c sideChoice) sideData {
 		d.Chosen = &sideWindow{c.From, c.To}
 	}
 	for _, b := range s.Comparison.Bands {
-		d.Bands = append(d.Bands, b.Runs)
+		of := fmt.Sprintf("%s, %d runs: ", b.Unit, len(b.Runs))
+		d.Bands, d.Keys = append(d.Bands, b.Runs), append(d.Keys, sideBandKey{of + "min–max", of + "mean"})
 	}
 	d.Option = sidesOption(d.Panels, s.Names, len(d.Bands))
 	for i := range s.sides {

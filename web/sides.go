@@ -268,15 +268,23 @@ func (s *Sides) json(ctx context.Context, from, to float64, n int) (sidesJSON, e
 		}
 		out.Runs = append(out.Runs, j)
 	}
+	for i, e := range s.envelopes(traces, from, to, n) {
+		out.Bands = append(out.Bands, sideBand{s.Bands[i], e.T, e.Min, e.Mean, e.Max})
+	}
+	return out, nil
+}
+
+// envelopes gives what each band holds in a window, in n columns, from the traces of all runs.
+func (s *Sides) envelopes(traces []compare.Trace, from, to float64, n int) []compare.Envelope {
+	var out []compare.Envelope
 	for _, b := range s.Bands {
 		var group []compare.Trace
 		for _, i := range b.Runs {
 			group = append(group, traces[i])
 		}
-		e := compare.EnvelopeOf(group, from, to, n)
-		out.Bands = append(out.Bands, sideBand{b, e.T, e.Min, e.Mean, e.Max})
+		out = append(out, compare.EnvelopeOf(group, from, to, n))
 	}
-	return out, nil
+	return out
 }
 
 func (s *Sides) side(i int) sideJSON {

@@ -26,9 +26,10 @@ const (
 
 // sideFileColumns are the traces that a file carries.
 type sideFileColumns struct {
-	Whole []fileColumns `json:"whole"` // by run
-	Close []fileColumns `json:"close"`
-	Bands []fileBand    `json:"bands"`
+	Whole      []fileColumns `json:"whole"` // by run
+	Close      []fileColumns `json:"close"`
+	Bands      []fileBand    `json:"bands"`
+	CloseBands [][]fileBand  `json:"close_bands"` // of one stretch of time after another
 }
 
 type fileColumns struct {
@@ -152,13 +153,12 @@ func (s *Sides) fileColumns(ctx context.Context, d sideData) (*sideFileColumns, 
 			windows = append(windows, sideWindow{from, min(10*from, d.Span.To)})
 		}
 	}
-	traces := make([]compare.Trace, len(s.sides))
+	wholes, closes := make([]compare.Trace, len(s.sides)), make([]compare.Trace, len(s.sides))
 	for i := range s.sides {
 		whole, err := s.currentIn(ctx, i, d.Span, fileWhole)
 		if err != nil {
 			return nil, err
 		}
-		traces[i] = whole
 		var close compare.Trace
 		for _, w := range windows {
 			part, err := s.currentIn(ctx, i, w, fileClose/len(windows))
@@ -167,17 +167,23 @@ func (s *Sides) fileColumns(ctx context.Context, d sideData) (*sideFileColumns, 
 			}
 			close = joined(close, part)
 		}
+		wholes[i], closes[i] = whole, close
 		out.Whole, out.Close = append(out.Whole, fileColumnsOf(whole)), append(out.Close, fileColumnsOf(close))
 	}
-	for _, b := range s.Comparison.Bands {
-		var group []compare.Trace
-		for _, i := range b.Runs {
-			group = append(group, traces[i])
-		}
-		e := compare.EnvelopeOf(group, d.Span.From, d.Span.To, fileWhole)
-		out.Bands = append(out.Bands, fileBand{e.T, e.Min, e.Mean, e.Max})
+	out.Bands = s.fileBands(wholes, d.Span, fileWhole)
+	for _, w := range windows {
+		out.CloseBands = append(out.CloseBands, s.fileBands(closes, w, fileClose/len(windows)))
 	}
 	return out, nil
+}
+
+// fileBands are the bands of the runs' traces in a window, in n columns.
+func (s *Sides) fileBands(traces []compare.Trace, w sideWindow, n int) []fileBand {
+	var out []fileBand
+	for _, e := range s.envelopes(traces, w.From, w.To, n) {
+		out = append(out, fileBand{e.T, e.Min, e.Mean, e.Max})
+	}
+	return out
 }
 
 // currentIn gives one run's current in a window.

@@ -122,3 +122,41 @@ func TestSavedPageHoldsEverything(t *testing.T) {
 		t.Errorf("the file has %d bytes, at most %d for three runs", len(page), most)
 	}
 }
+
+// A saved page has the bands of its close look as fine as that is, on either axis of time.
+func TestASavedPageHasTheBandsOfItsCloseLook(t *testing.T) {
+	ts := newTestServer(t)
+	ids := shelf(t, ts, 1000, "Tin", "Slate", "Tin")
+	sides, err := StoredSides(t.Context(), ts.db, ids)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := SideBySide(sides, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	near := sideWindow{0.86, 0.93}
+	c, err := s.fileColumns(t.Context(), sideData{Span: sideWindow{-0.5, 12}, Close: sideWindow{0, 3}, Chosen: &near})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.Bands) != 1 || len(c.CloseBands) != 1 || len(c.CloseBands[0]) != 1 {
+		t.Fatalf("%d bands, and %d of the close look", len(c.Bands), len(c.CloseBands))
+	}
+	at := c.CloseBands[0][0].T
+	if n := len(at); n < 500 || at[0] < near.From || at[n-1] > near.To || at[n-1]-at[0] < 0.06 {
+		t.Errorf("the close look's band has %d columns", n)
+	}
+	c, err = s.fileColumns(t.Context(), sideData{Log: true, Span: sideWindow{0.001, 10}, Close: sideWindow{0.001, 10}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(c.CloseBands) != 4 {
+		t.Fatalf("%d decades", len(c.CloseBands))
+	}
+	for i, b := range c.CloseBands {
+		if len(b) != 1 || len(b[0].T) < 8 {
+			t.Errorf("decade %d: %d bands", i, len(b))
+		}
+	}
+}

@@ -4,7 +4,7 @@
 import { niceTicks, tickText } from "./axes.js";
 import { coloured, hatchTile, onSchemeChange, readColours, readFace } from "./palette.js";
 import { sideLayout } from "./sidelayout.js";
-import { topOf, traceIn, valueAt } from "./sidetraces.js";
+import { bandOf, topOf, traceIn, valueAt } from "./sidetraces.js";
 import { alongOf, timeTicks } from "./timeaxis.js";
 
 /** @typedef {import("./columns.js").ColumnStore} ColumnStore */
@@ -30,16 +30,20 @@ import { alongOf, timeTicks } from "./timeaxis.js";
  * @property {boolean} log logarithmic time
  * @property {SideRun[]} runs
  * @property {number[][]} bands places of the runs that each band is of
+ * @property {{least_to_most: string, mean: string}[]} band_keys what ground and line of each band are called
  * @property {Window} span all there is
  * @property {Window} close what the close look shows by itself
  * @property {{close: string, whole: string, zero: string}} words
  */
 
-/** @typedef {{t: number[], min: number[], mean: number[], max: number[]}} Band */
+/** @typedef {import("./sidetraces.js").Band} Band */
 
 /** How lines of several runs in one panel differ beside their colour; the first is the plain one. */
 const DASHES = [[], [7, 4], [2, 3], [12, 3, 2, 3], [5, 2, 2, 2, 2, 2], [14, 6]];
 const INKS = ["ink", "second", "ink-soft", "second", "ink", "ink-soft"];
+
+/** How much of the ink the ground of a band takes. */
+const BAND_OPACITY = 0.22;
 
 /** A segment of a ribbon narrower than this is filled instead of hatched. */
 const THIN_PX = 9;
@@ -64,6 +68,8 @@ export class SideChart {
     this.close = [];
     /** @type {Band[]} */
     this.bands = [];
+    /** @type {Band[]} finer where the close look is */
+    this.closeBands = [];
     /** @type {Window} */
     this.shown = data.close;
     /** @type {Layout | null} */
@@ -118,6 +124,16 @@ export class SideChart {
     this.top = topOf(whole, this.data.runs.map((r, i) => r.rated_a * scales[i]), scales);
   }
 
+  /**
+   * Takes finer columns of what the close look shows; outside them the whole's stay.
+   * @param {ColumnStore[]} close by run
+   * @param {Band[][]} parts bands of one stretch of time after another
+   */
+  takeClose(close, parts) {
+    this.close = close;
+    this.closeBands = this.bands.map((whole, b) => bandOf(whole, ...parts.map((p) => p[b])));
+  }
+
   /** @param {string} text */
   measure(text) {
     const ctx = (this.ruler ??= document.createElement("canvas").getContext("2d"));
@@ -149,6 +165,7 @@ export class SideChart {
       width: this.width,
       view: data.view,
       names: data.runs.map((r) => r.name),
+      bands: data.bands.map((runs, b) => ({ runs, ...data.band_keys[b] })),
       plates: data.runs.map((r) => r.plate),
       close: data.words.close,
       whole: data.words.whole,
@@ -264,7 +281,7 @@ export class SideChart {
       out.push(this.shape(`tone${i}-${r}`, drawn.tones, (api, tone) => this.tone(api, tone, style)));
     }
     this.data.bands.forEach((of, b) => {
-      const band = this.bands[b];
+      const band = (p.kind === "close" || this.data.log ? this.closeBands[b] : null) ?? this.bands[b];
       const drawn = many && band ? [band] : [];
       out.push(this.shape(`band${i}-${b}`, drawn, (api, one) => this.bandShape(api, one, of, window)));
     });
@@ -325,7 +342,7 @@ export class SideChart {
     return {
       type: "group",
       children: [
-        { type: "polygon", shape: { points: [...at(band.max), ...low.toReversed()] }, style: { fill: style.stroke, opacity: 0.22 }, silent: true },
+        { type: "polygon", shape: { points: [...at(band.max), ...low.toReversed()] }, style: { fill: style.stroke, opacity: BAND_OPACITY }, silent: true },
         { type: "polyline", shape: { points: at(band.mean) }, style: { fill: "none", stroke: style.stroke, lineWidth: style.lineWidth, lineDash: style.lineDash }, silent: true },
       ],
     };
@@ -509,7 +526,7 @@ export class SideChart {
   words(layout) {
     const title = this.closeTitle();
     const words = layout.words.map((w, i) => this.wordsOf(w.text === this.data.words.close ? { ...w, text: title } : w, i));
-    return [...words, ...layout.keys.flatMap((k) => this.keyOf(k))];
+    return [...words, ...layout.keys.flatMap((k, i) => this.keyOf(k, i))];
   }
 
   /** @param {import("./sidelayout.js").Words} w @param {number} i */
@@ -530,13 +547,13 @@ export class SideChart {
     };
   }
 
-  /** @param {import("./sidelayout.js").Key} k */
-  keyOf(k) {
+  /** @param {import("./sidelayout.js").Key} k @param {number} i */
+  keyOf(k, i) {
     const style = this.styleOf(k.run);
-    return [
-      { id: `key${k.run}`, type: "line", silent: true, shape: { x1: k.x, y1: k.y, x2: k.x + 34, y2: k.y }, style },
-      this.wordsOf({ x: k.x + 42, y: k.y, text: k.text, bold: true }, 100 + k.run),
-    ];
+    const sample = k.ground
+      ? { type: "rect", shape: { x: k.x, y: k.y - 7, width: 34, height: 14 }, style: { fill: style.stroke, opacity: BAND_OPACITY } }
+      : { type: "line", shape: { x1: k.x, y1: k.y, x2: k.x + 34, y2: k.y }, style };
+    return [{ id: `key${i}`, silent: true, ...sample }, this.wordsOf({ x: k.x + 42, y: k.y, text: k.text, bold: true }, 100 + i)];
   }
 
   /**

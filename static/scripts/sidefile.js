@@ -13,7 +13,10 @@ chart.take(
   data.columns.whole.map((/** @type {any} */ c) => storeOf(c)),
   data.columns.bands ?? [],
 );
-chart.close = data.columns.whole.map((/** @type {any} */ c, /** @type {number} */ i) => storeOf(c, data.columns.close[i]));
+chart.takeClose(
+  data.columns.whole.map((/** @type {any} */ c, /** @type {number} */ i) => storeOf(c, data.columns.close[i])),
+  data.columns.close_bands ?? [],
+);
 const look = lookAt(chart, host, data.chosen, (window) => {
   const where = document.getElementById("sides-window");
   if (where) where.textContent = window ? windowText(window, data.words.zero) : "";

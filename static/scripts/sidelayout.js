@@ -3,7 +3,7 @@
 /** @typedef {{kind: string, runs: number[]}} Panel */
 /** @typedef {{left: number, top: number, width: number, height: number, ticksX: boolean, ticksY: boolean}} Box */
 /** @typedef {{x: number, y: number, text: string, bold?: boolean, soft?: boolean, align?: "left" | "right"}} Words what stands beside the panels */
-/** @typedef {{x: number, y: number, run: number, text: string}} Key a sample of a trace's line with its name */
+/** @typedef {{x: number, y: number, run: number, text: string, ground?: boolean}} Key a sample of a trace's line with its name, or of the ground of a band */
 /** @typedef {{height: number, boxes: Box[], words: Words[], keys: Key[]}} Layout */
 
 /** Room for the ticks of the current axis, and at the right edge for half a tick of time. */
@@ -17,8 +17,8 @@ const RIBBON = 20;
 export const NARROW = 640;
 
 /**
- * @param {{width: number, view: string, names: string[], plates: string[], close: string, whole: string, measure: (text: string) => number}} page
- * `close` and `whole` are what the two looks are called, `measure` gives a text's width
+ * @param {{width: number, view: string, names: string[], bands?: {runs: number[], least_to_most: string, mean: string}[], plates: string[], close: string, whole: string, measure: (text: string) => number}} page
+ * runs of a band have one line and one ground, not a line each; `close` and `whole` are what the two looks are called, `measure` gives a text's width
  * @returns {Layout}
  */
 export function sideLayout(page) {
@@ -51,6 +51,20 @@ export function fitting(text, room, measure) {
   return text.slice(0, n) + "…";
 }
 
+/**
+ * What is drawn where runs lie over each other, in the order of the runs: a line each, and of a band its ground and its mean.
+ * @param {string[]} names
+ * @param {{runs: number[], least_to_most: string, mean: string}[]} bands
+ */
+function keysOf(names, bands) {
+  return names.flatMap((name, run) => {
+    const band = bands.find((b) => b.runs.includes(run));
+    if (!band) return [{ run, name, ground: false }];
+    if (band.runs[0] !== run) return [];
+    return [{ run, name: band.least_to_most, ground: true }, { run, name: band.mean, ground: false }];
+  });
+}
+
 /** @param {Parameters<typeof sideLayout>[0]} page */
 function over(page) {
   const { width, names } = page;
@@ -59,14 +73,14 @@ function over(page) {
   const out = { height: 0, boxes: [], words: [], keys: [] };
   let x = 0;
   let y = 14;
-  for (let run = 0; run < names.length; run++) {
-    const text = fitting(names[run], Math.min(width - 60, 320), page.measure);
+  for (const { run, name, ground } of keysOf(names, page.bands ?? [])) {
+    const text = fitting(name, Math.min(width - 60, 320), page.measure);
     const need = 44 + page.measure(text) + 24;
     if (x > 0 && x + need > width) {
       x = 0;
       y += LINE;
     }
-    out.keys.push({ x, y, run, text });
+    out.keys.push({ x, y, run, text, ground });
     x += need;
   }
   y += 26;

@@ -50,7 +50,10 @@ async function start() {
     const w = chart.shown;
     const parts = await Promise.all((data.log ? decadesOf(w) : [w]).map(columnsIn));
     if (mine !== asked) return; // moved on meanwhile
-    chart.close = whole.runs.map((/** @type {any} */ c, /** @type {number} */ i) => storeOf(c, ...parts.map((p) => p.runs[i])));
+    chart.takeClose(
+      whole.runs.map((/** @type {any} */ c, /** @type {number} */ i) => storeOf(c, ...parts.map((p) => p.runs[i]))),
+      parts.map((p) => p.bands),
+    );
     if (data.log) chart.draw(); // there the whole is made of the same columns
     else chart.drawClose();
     element("sides-says").replaceChildren();

@@ -4,6 +4,7 @@ import { niceTop } from "./axes.js";
 import { ColumnStore, GAP } from "./columns.js";
 
 /** @typedef {{t_s: number[], min: (number | null)[], max: (number | null)[], mean: (number | null)[], flags: number[], single: boolean}} Columns */
+/** @typedef {{t: number[], min: number[], mean: number[], max: number[]}} Band several runs of one unit: from the least to the largest, and their mean */
 /** @typedef {{from: number, to: number}} Window */
 
 /** A ripple that turns about once a pixel over so many pixels to either side, and reaches further than
@@ -24,12 +25,8 @@ export function storeOf(...sets) {
   let all = { t_s: [], min: [], max: [], mean: [], flags: [], single: true };
   for (const s of sets) {
     if (!s?.t_s.length) continue;
-    const from = s.t_s[0];
-    const to = s.t_s[s.t_s.length - 1];
-    const before = lowerBound(all.t_s, from);
-    let after = before;
-    while (after < all.t_s.length && all.t_s[after] <= to) after++;
-    const join = (/** @type {"t_s" | "min" | "max" | "flags"} */ k) => /** @type {any[]} */ (all[k]).slice(0, before).concat(s[k], /** @type {any[]} */ (all[k]).slice(after));
+    const put = putInto(all.t_s, s.t_s);
+    const join = (/** @type {"t_s" | "min" | "max" | "flags"} */ k) => put(/** @type {any[]} */ (all[k]), s[k]);
     all = { t_s: join("t_s"), min: join("min"), max: join("max"), mean: [], flags: join("flags"), single: false };
   }
   const store = new ColumnStore();
@@ -37,6 +34,35 @@ export function storeOf(...sets) {
   const values = (/** @type {(number | null)[]} */ v) => Float32Array.from(v, (x) => (x === null ? Infinity : x));
   store.take({ backlog: true, channel: 0, lost: 0, widthS: 0, t: Float64Array.from(all.t_s), min: values(all.min), max: values(all.max), flags: Uint8Array.from(all.flags) });
   return store;
+}
+
+/**
+ * Bands joined like the columns they are of.
+ * @param {(Band | undefined)[]} sets coarse ones first
+ * @returns {Band}
+ */
+export function bandOf(...sets) {
+  /** @type {Band} */
+  let all = { t: [], min: [], mean: [], max: [] };
+  for (const s of sets) {
+    if (!s?.t.length) continue;
+    const put = putInto(all.t, s.t);
+    all = { t: put(all.t, s.t), min: put(all.min, s.min), mean: put(all.mean, s.mean), max: put(all.max, s.max) };
+  }
+  return all;
+}
+
+/**
+ * What puts finer columns in the place of those of the same time.
+ * @param {number[]} times of the coarse ones
+ * @param {number[]} finer times; not empty
+ * @returns {(old: any[], fresh: any[]) => any[]}
+ */
+function putInto(times, finer) {
+  const before = lowerBound(times, finer[0]);
+  let after = before;
+  while (after < times.length && times[after] <= finer[finer.length - 1]) after++;
+  return (old, fresh) => old.slice(0, before).concat(fresh, old.slice(after));
 }
 
 /**

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 
 import { columnsOf, fitting, sideLayout } from "../scripts/sidelayout.js";
-import { addressOf, decadesOf, storeOf, topOf, traceIn, valueAt } from "../scripts/sidetraces.js";
+import { addressOf, bandOf, decadesOf, storeOf, topOf, traceIn, valueAt } from "../scripts/sidetraces.js";
 
 const measure = (/** @type {string} */ t) => 7 * t.length;
 const NAMES = ["Tin", "Slate", "Amber", "Moss", "Clay", "Flint"];
@@ -106,4 +106,39 @@ test("logarithmic time is asked for decade by decade", () => {
 test("the address holds the window, and forgets it", () => {
   assert.equal(addressOf("?runs=14,9&view=over", { from: -0.1234567, to: 2 }), "?runs=14,9&view=over&from=-0.123&to=2");
   assert.equal(addressOf("?runs=14,9&from=1&to=2", null), "?runs=14,9");
+});
+
+test("a band is as fine as what is looked at, and the whole's outside it", () => {
+  const band = (/** @type {number[]} */ t, /** @type {(t: number) => number} */ f) => ({ t, min: t.map((x) => f(x) - 0.1), mean: t.map(f), max: t.map((x) => f(x) + 0.1) });
+  const every = (/** @type {number} */ from, /** @type {number} */ to, /** @type {number} */ step) => Array.from({ length: Math.round((to - from) / step) }, (_, i) => from + (i + 0.5) * step);
+  const falls = (/** @type {number} */ t) => (t < 0.9 ? 4 : 0);
+  const whole = band(every(0, 10, 0.035), falls);
+  const near = band(every(0.86, 0.93, 0.001), falls);
+  const { t, min, mean, max } = bandOf(whole, near);
+  assert.ok(t.every((x, i) => i === 0 || x > t[i - 1]), "in order of time");
+  assert.ok([min, mean, max].every((v) => v.length === t.length));
+  const inside = t.filter((x) => x > 0.86 && x < 0.93);
+  assert.deepEqual(inside, near.t);
+  assert.deepEqual(t.filter((x) => x < 0.86 || x > 0.93), whole.t.filter((x) => x < 0.86 || x > 0.93));
+  const last = t.findLastIndex((x, i) => mean[i] > 2);
+  assert.ok(t[last + 1] - t[last] < 0.0011, "the fall is as steep as it is known");
+  assert.deepEqual(bandOf(whole, undefined, { t: [], min: [], mean: [], max: [] }), whole);
+  assert.deepEqual(bandOf(undefined, near), near);
+});
+
+test("the key names what is drawn: of runs of one unit their ground and their mean, and no line of theirs", () => {
+  const page = { view: "over", names: ["Tin 13", "Slate", "Tin 15"], plates: ["", "", ""], close: "", whole: "", measure, bands: [{ runs: [0, 2], least_to_most: "Tin, 2 runs: min–max", mean: "Tin, 2 runs: mean" }] };
+  for (const width of [358, 1376]) {
+    const { keys } = sideLayout({ ...page, width });
+    assert.deepEqual(
+      keys.map((k) => [k.run, k.text, k.ground]),
+      [
+        [0, "Tin, 2 runs: min–max", true],
+        [0, "Tin, 2 runs: mean", false],
+        [1, "Slate", false],
+      ],
+    );
+    for (const k of keys) assert.ok(k.x + 42 + measure(k.text) <= width);
+  }
+  assert.deepEqual(sideLayout({ ...page, width: 1376, bands: [] }).keys.map((k) => k.text), page.names);
 });
