@@ -164,6 +164,9 @@ func Check(r trace.Rig, t Test) (Answer, error) {
 	}
 	a.Fuses = fusesOf(r.Parts, amp, a.HoldS, a.weakest())
 	a.judge(r.Parts, amp)
+	if a.Verdict == Unfit && a.FirstHoldS != nil { // no hold is short enough for a part that must not be used at all
+		a.FirstHoldS, a.FirstHold = nil, fmt.Sprintf("This unit was never tested, and the rig is unfit for %s. Mend the rig first.", amps(amp))
+	}
 	a.Problems = append(a.Problems, fuseProblems(r.Parts, a.Fuses, amp)...)
 	a.Problems = append(a.Problems, voltageProblems(r.Parts, max(t.Source.OpenV, t.Unit.RatedVoltageV))...)
 	a.Effect = effectOf(loop, mean, pro)

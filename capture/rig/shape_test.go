@@ -169,3 +169,11 @@ func TestSourceGivenByHalfIsRefused(t *testing.T) {
 		}
 	}
 }
+
+func TestUnfitRigOffersNoFirstHold(t *testing.T) {
+	relay := trace.RigPart{Kind: "relay", Name: "relay", RatedA: 30, BreakA: 10}
+	a := mustCheck(t, []trace.RigPart{goodFuse, relay, meter}, rig.Test{}) // Tin, 14 A assumed
+	if a.Verdict != rig.Unfit || a.FirstHoldS != nil || !strings.HasSuffix(a.FirstHold, "Mend the rig first.") || !strings.HasPrefix(a.Text, "Unfit: the relay may open 10 A only, and 14 A may flow.") {
+		t.Errorf("%v %q: %s", a.FirstHoldS, a.FirstHold, a.Text)
+	}
+}

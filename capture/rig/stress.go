@@ -102,7 +102,7 @@ func (s *Stress) beyond(p trace.RigPart, amp float64) string {
 // why says of an unfit part what is wrong with it.
 func (s *Stress) why(amp float64) string {
 	if s.May == "must not be used" {
-		return fmt.Sprintf("%s %s, and %s may flow", the(s.Part), s.Must[strings.LastIndex(s.Must, "; ")+1:], amps(amp))
+		return fmt.Sprintf("%s %s, and %s may flow", the(s.Part), strings.TrimSpace(s.Must[strings.LastIndex(s.Must, ";")+1:]), amps(amp))
 	}
 	return fmt.Sprintf("%s stands %s for %s only", the(s.Part), amps(amp), atMostSeconds(s.longest))
 }
