@@ -152,7 +152,8 @@ func (tb *tab) until(what, expression string) {
 	defer deadline.Stop()
 	tick := time.NewTicker(20 * time.Millisecond)
 	defer tick.Stop()
-	for !eval[bool](tb, "!!("+expression+")") {
+	// While one page gives way to the next, what is asked for may not be there yet.
+	for !eval[bool](tb, "(() => { try { return !!("+expression+"); } catch { return false; } })()") {
 		select {
 		case <-deadline.C:
 			tb.shot("failed")
