@@ -151,6 +151,7 @@ func TestBrowserWatchesASimulatedShortTest(t *testing.T) {
 	tb.shot("sim-idle")
 	tb.press("a")
 	tb.until("armed", `document.body.dataset.mode === "armed"`)
+	tb.until("the contact to be free to close", `document.querySelector("#b-contact")?.disabled === false`)
 	tb.press("c") // the driven contact closes
 
 	tb.until("the onset", `document.querySelector("#events [data-kind=onset]")`)
@@ -385,6 +386,7 @@ func BenchmarkBrowserLivePage(b *testing.B) {
 	tb.until("the instrument to be heard", `globalThis.letthrough?.model.current?.length > 4000`)
 	tb.press("a")
 	tb.until("armed", `document.body.dataset.mode === "armed"`)
+	tb.until("the contact to be free to close", `document.querySelector("#b-contact")?.disabled === false`)
 	tb.press("c")
 	tb.until("the close look", `document.querySelector(".views.has-close")`)
 	for b.Loop() {

@@ -93,6 +93,7 @@ func TestBrowserContact(t *testing.T) {
 	tb.until("the contact's button", `document.querySelector("#b-contact") && !document.querySelector("#b-contact").hidden && !document.querySelector("#b-arm").disabled`)
 	tb.press("a")
 	tb.until("armed, and the contact ready", `document.body.dataset.mode === "armed" && !document.querySelector("#b-contact").disabled && document.querySelector("#wait").innerText.includes("Contact: ready")`)
+	tb.until("the contact to be free to close", `document.querySelector("#b-contact")?.disabled === false`)
 	tb.press("c")
 	tb.until("the countdown", `document.querySelector("#b-contact").innerText.includes("Stop, closes in") && document.querySelector("#dock-say").innerText.includes("hands off")`)
 	tb.shot("contact-countdown")

@@ -56,6 +56,7 @@ func TestBrowserFromArmToFiguresByKeyboardAlone(t *testing.T) {
 	eval[bool](tb, `document.querySelector("#hold").select(), true`)
 	tb.press("4\r") // Enter in the form arms
 	tb.until("armed for 4 s", `document.body.dataset.mode === "armed" && letthrough.model.holdS === 4`)
+	tb.until("the contact to be free to close", `document.querySelector("#b-contact")?.disabled === false`)
 	tb.press("c")
 	tb.until("the cut-off", `document.querySelector("#events [data-kind=cut_off]")`)
 	tb.press("n")
