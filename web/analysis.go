@@ -85,19 +85,7 @@ func besideLoads(unit string, c assess.Curve, loads []*assess.Load) UnitCurve {
 }
 
 func (s *Server) getAnalysis(w http.ResponseWriter, r *http.Request) error {
-	id, err := idOf(r, "unit")
-	if err != nil {
-		return err
-	}
-	q, err := query(r, "criteria")
-	if err != nil {
-		return err
-	}
-	unit, err := s.store.Unit(r.Context(), id)
-	if err != nil {
-		return err
-	}
-	rules, err := RulesNamed(r.Context(), s.store, q.Get("criteria"))
+	unit, rules, err := s.unitAndRules(r)
 	if err != nil {
 		return err
 	}

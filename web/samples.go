@@ -72,18 +72,7 @@ func (s *Server) getSamples(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	from, err := seconds(q, "from_s")
-	if err != nil {
-		return err
-	}
-	to, err := seconds(q, "to_s")
-	if err != nil {
-		return err
-	}
-	if from > to {
-		return outOfRange("", "from_s: %g is after to_s: %g", from, to)
-	}
-	n, err := columnCount(q.Get("columns"))
+	from, to, n, err := windowAsked(q)
 	if err != nil {
 		return err
 	}
@@ -130,4 +119,19 @@ func columnCount(text string) (int, error) {
 		return 0, outOfRange("", "columns: %s is out of range, allowed is 1 to %d", clip(text), mostColumns)
 	}
 	return n, nil
+}
+
+// windowAsked reads a window of a run, in seconds, and into how many columns at most.
+func windowAsked(q url.Values) (from, to float64, columns int, err error) {
+	if from, err = seconds(q, "from_s"); err != nil {
+		return 0, 0, 0, err
+	}
+	if to, err = seconds(q, "to_s"); err != nil {
+		return 0, 0, 0, err
+	}
+	if from > to {
+		return 0, 0, 0, outOfRange("", "from_s: %g is after to_s: %g", from, to)
+	}
+	columns, err = columnCount(q.Get("columns"))
+	return from, to, columns, err
 }

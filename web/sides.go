@@ -386,18 +386,7 @@ func (s *Server) getCompare(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	from, err := seconds(q, "from_s")
-	if err != nil {
-		return err
-	}
-	to, err := seconds(q, "to_s")
-	if err != nil {
-		return err
-	}
-	if from > to {
-		return outOfRange("", "from_s: %g is after to_s: %g", from, to)
-	}
-	n, err := columnCount(q.Get("columns"))
+	from, to, n, err := windowAsked(q)
 	if err != nil {
 		return err
 	}

@@ -6,23 +6,12 @@ import (
 	"strconv"
 
 	"letthrough/capture/assess"
+	"letthrough/capture/trace"
 	"letthrough/store"
 )
 
 func (s *Server) getVerdict(w http.ResponseWriter, r *http.Request) error {
-	id, err := idOf(r, "unit")
-	if err != nil {
-		return err
-	}
-	q, err := query(r, "criteria")
-	if err != nil {
-		return err
-	}
-	unit, err := s.store.Unit(r.Context(), id)
-	if err != nil {
-		return err
-	}
-	rules, err := RulesNamed(r.Context(), s.store, q.Get("criteria"))
+	unit, rules, err := s.unitAndRules(r)
 	if err != nil {
 		return err
 	}
@@ -32,6 +21,23 @@ func (s *Server) getVerdict(w http.ResponseWriter, r *http.Request) error {
 	}
 	s.writeJSON(w, r, http.StatusOK, v)
 	return nil
+}
+
+// unitAndRules are the unit of the address and the set of criteria that the query names, else the chosen one.
+func (s *Server) unitAndRules(r *http.Request) (unit trace.Unit, rules Rules, err error) {
+	id, err := idOf(r, "unit")
+	if err != nil {
+		return unit, rules, err
+	}
+	q, err := query(r, "criteria")
+	if err != nil {
+		return unit, rules, err
+	}
+	if unit, err = s.store.Unit(r.Context(), id); err != nil {
+		return unit, rules, err
+	}
+	rules, err = RulesNamed(r.Context(), s.store, q.Get("criteria"))
+	return unit, rules, err
 }
 
 // verdictAsked reads the filter of a list.
